@@ -1,0 +1,82 @@
+/** The settings file. The only place with defaults; the JSON Schema in config/ and the table in README come from it. */
+import * as z from 'zod';
+import { CaptureSettings, TorqueUnitCode } from '../../shared/capture-settings.ts';
+import { TransducerSettings } from '../../shared/transducer.ts';
+
+const idText = z.string().regex(/^[a-z0-9][a-z0-9-]{0,39}$/, 'use lower-case letters, digits and -, at most 40, not starting with -');
+
+export const SerialLinkSettings = z.strictObject({
+  kind: z.literal('serial'),
+  path: z.string().min(1).describe('Port: /dev/serial/by-id/… where there is one (it survives re-plugging), else its path.'),
+  baudRate: z.number().int().min(50).max(12_000_000).default(115_200),
+  dataBits: z.union([z.literal(7), z.literal(8)]).default(8),
+  parity: z.enum(['none', 'even', 'odd']).default('none'),
+  stopBits: z.union([z.literal(1), z.literal(2)]).default(1),
+  rtscts: z.boolean().default(false).describe('Hardware flow control.'),
+  xon: z.boolean().default(false).describe('Software flow control towards the device and from it.'),
+  dtr: z.boolean().nullable().default(null).describe('Set DTR after opening; null: leave it alone.'),
+  rts: z.boolean().nullable().default(null).describe('Set RTS after opening; null: leave it alone.'),
+});
+
+export const TcpLinkSettings = z.strictObject({
+  kind: z.literal('tcp'),
+  host: z.string().min(1),
+  port: z.number().int().min(1).max(65_535),
+});
+
+export const LinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings]);
+export type LinkSettings = z.infer<typeof LinkSettings>;
+
+export const ZeroSettings = z.discriminatedUnion('kind', [
+  z.strictObject({ kind: z.literal('fixed'), offset: z.number().default(0).describe('Subtracted after calibration, N.m.') }),
+  z.strictObject({ kind: z.literal('command') }),
+  z.strictObject({
+    kind: z.literal('automatic'),
+    zone: z.number().positive().optional().describe('Only while the torque is within this of zero, N.m. Default 1 % of capacity.'),
+    quietMs: z.number().positive().default(500).describe('And still for so long, ms.'),
+  }),
+]);
+export type ZeroSettings = z.infer<typeof ZeroSettings>;
+
+export const ChannelSettings = z.strictObject({
+  title: z.string().max(80).optional(),
+  unit: TorqueUnitCode.default('N.m').describe('Unit of the device values, where the device does not name it itself.'),
+  sign: z.union([z.literal(1), z.literal(-1)]).default(1).describe('-1 when the device counts counter-clockwise as positive.'),
+  sampleRateHz: z.number().positive().max(1_000_000).optional().describe('Left out: measured while settling, then fixed for the connection.'),
+  zero: ZeroSettings.default({ kind: 'automatic', quietMs: 500 }),
+  transducer: TransducerSettings,
+  capture: CaptureSettings.prefault({}),
+});
+export type ChannelSettings = z.infer<typeof ChannelSettings>;
+
+export const InstrumentSettings = z.strictObject({
+  id: idText,
+  title: z.string().max(80).optional(),
+  enabled: z.boolean().default(true),
+  link: LinkSettings,
+  driver: z.strictObject({ id: z.string().min(1), options: z.record(z.string(), z.unknown()).default({}) }),
+  identity: z.strictObject({ maker: z.string().optional(), model: z.string().optional(), serialNumber: z.string().optional() })
+    .optional().describe('What the instrument must say it is; another one stops at needs-attention.'),
+  silenceMs: z.number().min(50).max(600_000).default(2_000).describe('No sample for so long means stalled.'),
+  simulated: z.boolean().default(false).describe('Marks every reading with the flag simulated.'),
+  channels: z.array(ChannelSettings).min(1).max(32),
+});
+export type InstrumentSettings = z.infer<typeof InstrumentSettings>;
+
+export const ServerSettings = z.strictObject({
+  host: z.string().default('127.0.0.1').describe('Listen address. Another than loopback needs remote: true and a token.'),
+  port: z.number().int().min(0).max(65_535).default(7_616).describe('0: any free port.'),
+  remote: z.boolean().default(false).describe('Allows a listen address that other machines reach.'),
+  allowedHosts: z.array(z.string()).default([]).describe('Host names besides localhost, 127.0.0.1 and [::1].'),
+  allowedOrigins: z.array(z.string()).default([]).describe('Origins of pages besides the daemon\'s own.'),
+  maxClients: z.number().int().min(1).max(1_000).default(64),
+});
+export type ServerSettings = z.infer<typeof ServerSettings>;
+
+export const Settings = z.strictObject({
+  station: z.string().min(1).max(80).default('torsiond'),
+  server: ServerSettings.prefault({}),
+  instruments: z.array(InstrumentSettings).max(64).default([])
+    .refine((list) => new Set(list.map((entry) => entry.id)).size === list.length, { message: 'two instruments have the same id' }),
+});
+export type Settings = z.infer<typeof Settings>;

@@ -1,0 +1,100 @@
+/** Meaning: what a driver is. Everything a driver author needs is here and in `links/link.ts`. */
+import type { Observable } from 'rxjs';
+import type { ZodType } from 'zod';
+import type { Clock } from '../shared/clock.ts';
+import type { TorsiondError } from '../shared/errors.ts';
+import type { ByteLink } from './links/link.ts';
+
+/** The version of this interface. A breaking change takes the next number. */
+export const DRIVER_API_VERSION = 1;
+
+export interface DriverCapabilities {
+  /** `pushed`: the device streams by itself. `polled`: the driver asks. */
+  readonly delivery: 'pushed' | 'polled';
+  /** Whether `start` learns who the device is. */
+  readonly identifies: boolean;
+  /** Commands the session's `command` takes. */
+  readonly commands: readonly InstrumentCommand['kind'][];
+}
+
+/** What the device says of itself; empty strings where it says nothing. */
+export interface InstrumentIdentity {
+  readonly maker: string;
+  readonly model: string;
+  readonly serialNumber: string;
+  readonly firmware: string;
+}
+
+export type InstrumentCommand = { readonly kind: 'zero' } | { readonly kind: 'send'; readonly text: string };
+
+/**
+ * What one or more frames meant. Samples travel in runs: consecutive values of one channel that arrived together.
+ * A sample that cannot be used is a `fault` that says how many samples it stands for, so that indices stay true.
+ */
+export type DriverEvent =
+  | {
+      readonly kind: 'values';
+      /** 0-based channel of the instrument. */
+      readonly channel: number;
+      /** As sent, in the unit the settings or the lines name. Finite. The receiver's to keep. */
+      readonly values: Float64Array;
+      /** UCUM code when the device names its unit, else null: the settings decide. */
+      readonly unit: string | null;
+      /** STATUS bits of `shared/sample-block.ts` per value, or null when all are clean. */
+      readonly status: Uint8Array | null;
+      /** Arrival of the chunk that completed the last value. */
+      readonly atMs: number;
+    }
+  | {
+      readonly kind: 'fault';
+      readonly error: TorsiondError;
+      /** The channel it concerns; null: all of them. */
+      readonly channel: number | null;
+      /** How many samples of each concerned channel are missing here; 0: none, only told. */
+      readonly missing: number;
+      readonly atMs: number;
+    };
+
+/** Counters a session keeps; all only grow. */
+export interface DriverCounters {
+  readonly frames: number;
+  readonly faults: number;
+  /** Bytes thrown away: the first partial line, garbage, over-long lines, the last partial line. */
+  readonly discardedBytes: number;
+}
+
+export interface DriverContext<Options> {
+  readonly options: Options;
+  readonly link: ByteLink;
+  readonly clock: Clock;
+  /** Aborted when the runner gives up on `start` or stops. */
+  readonly signal: AbortSignal;
+}
+
+export interface DriverSession {
+  /** Hot, never errors, synchronous with the arrival of bytes. Completes when the link ends or after `stop`. */
+  readonly events$: Observable<DriverEvent>;
+  /** Begins to listen, identifies where it can, sends the start command. Called once. */
+  start(): Promise<InstrumentIdentity | null>;
+  command(command: InstrumentCommand): Promise<void>;
+  /** Idempotent. Sends the stop command while the link is open; does not close the link. */
+  stop(): Promise<void>;
+  counters(): DriverCounters;
+}
+
+export interface DriverDefinition<Options = unknown> {
+  readonly apiVersion: number;
+  /** kebab-case; what the settings name. */
+  readonly id: string;
+  readonly title: string;
+  readonly optionsSchema: ZodType<Options>;
+  readonly capabilities: DriverCapabilities;
+  /** Number of channels that these options describe, at least 1. */
+  channelCount(options: Options): number;
+  /** Does no input or output. */
+  createSession(context: DriverContext<Options>): DriverSession;
+}
+
+export function defineDriver<Options>(definition: DriverDefinition<Options>): DriverDefinition<Options> {
+  return definition;
+}

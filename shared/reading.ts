@@ -1,0 +1,79 @@
+/** Readings, and cycles that gave none. These shapes are stored, announced and printed; see also `wire/`. */
+import * as z from 'zod';
+import { CaptureMode, TorqueUnitCode } from './capture-settings.ts';
+
+export const Verdict = z.enum(['within', 'low', 'high', 'undecided', 'none']);
+export type Verdict = z.infer<typeof Verdict>;
+
+export const Direction = z.enum(['cw', 'ccw']);
+export type Direction = z.infer<typeof Direction>;
+
+/** What each flag of a reading means. The table in README.md is compared with this one by a test. */
+export const FLAG_MEANINGS = {
+  'calibration-overdue': 'The transducer is past its calibration due date.',
+  'below-range': 'The value is below the lowest torque the transducer is calibrated for.',
+  'over-capacity': 'The torque went beyond the transducer\'s capacity during the cycle.',
+  'overload': 'The device itself reported overload during the cycle.',
+  'unstable': 'The device itself reported an unstable value during the cycle.',
+  'gap': 'Samples are missing near the cycle, outside the part that was judged.',
+  'rate-too-low': 'The sample rate is low for what was measured: the fall at the click spans fewer than three samples, or the torque rises more than 1 % from one sample to the next.',
+  'time-estimated': 'Times inside the cycle follow the nominal sample rate; arrival could not confirm them.',
+  'noisy': 'The noise of the channel is large beside the limits or the click depth.',
+  'filtered-step': 'A low-pass is set and the torque stepped: the value may overshoot by some per cent.',
+  'simulated': 'The samples come from a simulated instrument.',
+} as const;
+export type Flag = keyof typeof FLAG_MEANINGS;
+export const FlagSchema = z.enum(Object.keys(FLAG_MEANINGS) as [Flag, ...Flag[]]);
+
+export const Uncertainty = z.object({
+  expanded: z.number().min(0).describe('Half width, in the reading\'s unit.'),
+  k: z.number().positive(),
+});
+
+/** `value` and `maximum` are signed, counter-clockwise negative, and not rounded. */
+export const Reading = z.object({
+  type: z.literal('reading'),
+  id: z.string(),
+  seq: z.number().int().positive().nullable().describe('Place in the store; null before it is stored and in a replay.'),
+  source: z.string().nullable().describe('File of a replay, null for a live channel.'),
+  channel: z.string(),
+  epoch: z.number().int().min(0),
+  mode: CaptureMode,
+  value: z.number(),
+  unit: TorqueUnitCode,
+  direction: Direction,
+  maximum: z.number(),
+  click: z.boolean().optional().describe('Only in first-peak.'),
+  startedAt: z.iso.datetime(),
+  durationMs: z.number().min(0),
+  target: z.number().nullable(),
+  low: z.number().nullable(),
+  high: z.number().nullable(),
+  verdict: Verdict,
+  uncertainty: Uncertainty.nullable(),
+  sampleRateHz: z.number().positive(),
+  cutoffHz: z.number().positive().nullable(),
+  flags: z.array(FlagSchema),
+  traceId: z.string().nullable(),
+});
+export type Reading = z.infer<typeof Reading>;
+
+export const INTERRUPT_REASONS = [
+  'gap', 'bad-sample', 'overload', 'already-loaded', 'too-long', 'record-ended', 'settings-changed', 'stopped',
+] as const;
+export type InterruptReason = (typeof INTERRUPT_REASONS)[number];
+
+export const InterruptedCycle = z.object({
+  type: z.literal('cycle.interrupted'),
+  source: z.string().nullable(),
+  channel: z.string(),
+  epoch: z.number().int().min(0),
+  mode: CaptureMode,
+  reason: z.enum(INTERRUPT_REASONS),
+  direction: Direction,
+  unit: TorqueUnitCode,
+  maximum: z.number().describe('Highest torque seen, signed; told, never judged.'),
+  startedAt: z.iso.datetime(),
+  durationMs: z.number().min(0),
+});
+export type InterruptedCycle = z.infer<typeof InterruptedCycle>;

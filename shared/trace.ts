@@ -1,0 +1,47 @@
+/** The samples of one cycle and all that is needed to derive its reading again, bit for bit. */
+import type { CaptureSettings } from './capture-settings.ts';
+import type { Conditioning } from './sample-block.ts';
+
+export interface Trace {
+  readonly id: string;
+  readonly channel: string;
+  readonly epoch: number;
+  /** Index within the epoch of the first sample here. */
+  readonly firstIndex: number;
+  /** Wall time of the first sample, ms since 1970. */
+  readonly startWallMs: number;
+  readonly spacingMs: number;
+  /** Nominal rate that capture counted in, S/s. */
+  readonly rateHz: number;
+  /** Values as the device sent them, from before the cycle to after its release. Unfiltered. */
+  readonly device: Float64Array;
+  readonly status: Uint8Array | null;
+  readonly evidence: Evidence;
+}
+
+/** Stored as JSON with the trace. */
+export interface Evidence {
+  /** Version of torsiond that captured it. */
+  readonly software: string;
+  readonly conditioning: Conditioning;
+  /** With every detector value resolved to a number. */
+  readonly settings: CaptureSettings;
+  readonly transducer: {
+    readonly serialNumber: string;
+    /** N.m */
+    readonly capacity: number;
+    /** N.m or null */
+    readonly lowestTorque: number | null;
+    readonly calibrationDue: string | null;
+    /** Expanded uncertainty, per cent of the value, and its coverage factor; null when unknown. */
+    readonly uncertainty: { readonly percent: number; readonly k: number } | null;
+  };
+  /** Index in the trace at which the cycle began. */
+  readonly cycleAt: number;
+  /** How the reading was taken: by the cycle's end, by command, or because the torque was still. */
+  readonly takenBy: 'cycle' | 'command' | 'still';
+  /** For track readings: index in the trace of the last sample that counts. */
+  readonly takenAt: number | null;
+  readonly simulated: boolean;
+  readonly timeEstimated: boolean;
+}

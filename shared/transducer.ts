@@ -1,0 +1,30 @@
+/** The physical sensor on a channel. */
+import * as z from 'zod';
+
+export const CalibrationCurveSchema = z.discriminatedUnion('kind', [
+  z.strictObject({ kind: z.literal('none') }),
+  z.strictObject({ kind: z.literal('factor'), factor: z.number().refine((value) => value !== 0, { message: 'must not be 0' }) }),
+  z.strictObject({ kind: z.literal('polynomial'), coefficients: z.array(z.number()).min(2).max(8) }),
+  z.strictObject({ kind: z.literal('points'), points: z.array(z.tuple([z.number(), z.number()])).min(2).max(64)
+    .refine((points) => points.every((point, i) => i === 0 || point[0] > points[i - 1]![0]), { message: 'indicated values must increase' }) }),
+]);
+
+const day = z.iso.date();
+
+export const CalibrationSettings = z.strictObject({
+  curve: CalibrationCurveSchema.default({ kind: 'none' }),
+  certificate: z.string().max(80).default('').describe('Number of the calibration certificate.'),
+  date: day.optional(),
+  due: day.optional().describe('After this day every reading carries the flag calibration-overdue.'),
+  expandedUncertainty: z.number().min(0).optional().describe('Expanded uncertainty of the calibration in per cent of the value.'),
+  k: z.number().positive().default(2).describe('Coverage factor of the expanded uncertainty.'),
+});
+
+export const TransducerSettings = z.strictObject({
+  serialNumber: z.string().min(1).max(80),
+  capacity: z.number().positive().describe('Rated torque, in the unit of the device values.'),
+  lowestTorque: z.number().min(0).optional().describe('Below this a reading carries the flag below-range; same unit. Default 10 % of capacity is not assumed.'),
+  resolution: z.number().positive().optional().describe('Smallest step of the device values; readers round by it.'),
+  calibration: CalibrationSettings.default({ curve: { kind: 'none' }, certificate: '', k: 2 }),
+});
+export type TransducerSettings = z.infer<typeof TransducerSettings>;

@@ -1,0 +1,106 @@
+/** What the gateway says over WebSocket, past tense. Every message has `type` and `at` (wall time, ISO 8601). */
+import * as z from 'zod';
+import { CaptureSettings, TorqueUnitCode } from '../capture-settings.ts';
+import { Direction, InterruptedCycle, Reading } from '../reading.ts';
+
+const at = z.iso.datetime().describe('Wall time of the gateway.');
+const channel = z.string().describe('Channel id, for example bench-a/1.');
+
+export const InstrumentState = z.enum([
+  'absent', 'opening', 'settling', 'identifying', 'streaming', 'stalled', 'waiting', 'needs-attention', 'stopped',
+]);
+export type InstrumentState = z.infer<typeof InstrumentState>;
+
+export const ChannelStateName = z.enum(['offline', 'armed', 'cycle', 'held']);
+
+export const Fault = z.object({ code: z.string(), message: z.string(), where: z.string().nullable(), hint: z.string() });
+
+export const InstrumentInfo = z.object({
+  id: z.string(),
+  title: z.string(),
+  state: InstrumentState,
+  since: z.iso.datetime(),
+  fault: Fault.nullable(),
+  link: z.string().describe('What the instrument is reached by, as a person recognises it.'),
+  driver: z.string(),
+  epoch: z.number().int().min(0),
+  identity: z.object({ maker: z.string(), model: z.string(), serialNumber: z.string(), firmware: z.string() }).nullable(),
+  simulated: z.boolean(),
+});
+export type InstrumentInfo = z.infer<typeof InstrumentInfo>;
+
+export const ChannelInfo = z.object({
+  index: z.number().int().min(0).describe('Stands in binary sample frames.'),
+  id: channel,
+  title: z.string(),
+  instrument: z.string(),
+  state: ChannelStateName,
+  settings: CaptureSettings,
+  transducer: z.object({
+    serialNumber: z.string(),
+    capacity: z.number().describe('In the unit of the settings.'),
+    resolution: z.number().nullable().describe('In the unit of the settings; readers round by it.'),
+    calibrationDue: z.string().nullable(),
+    overdue: z.boolean(),
+  }),
+  sampleRateHz: z.number().nullable(),
+});
+export type ChannelInfo = z.infer<typeof ChannelInfo>;
+
+export const Hello = z.object({
+  type: z.literal('hello'), at,
+  station: z.string(),
+  version: z.string(),
+  protocol: z.literal('torsiond.v1'),
+  instruments: z.array(InstrumentInfo),
+  channels: z.array(ChannelInfo),
+  lastSeq: z.number().int().min(0),
+  scope: z.enum(['read', 'operate', 'configure']),
+});
+
+export const InstrumentStateEvent = z.object({ type: z.literal('instrument.state'), at, instrument: InstrumentInfo });
+export const ChannelStateEvent = z.object({ type: z.literal('channel.state'), at, channel: ChannelInfo });
+
+export const ChannelLive = z.object({
+  type: z.literal('channel.live'), at, channel,
+  unit: TorqueUnitCode,
+  value: z.number().describe('Latest torque after the low-pass, signed.'),
+  startAt: z.iso.datetime().describe('Wall time of the first pair in minMax.'),
+  spacingMs: z.number().describe('Distance of the pairs.'),
+  minMax: z.array(z.number()).describe('min, max, min, max … of the torque since the last message; no peak is hidden.'),
+});
+
+export const CycleStarted = z.object({ type: z.literal('cycle.started'), at, channel, epoch: z.number(), direction: Direction });
+export const ClickDetected = z.object({ type: z.literal('click.detected'), at, channel, unit: TorqueUnitCode, torque: z.number() });
+export const CycleInterrupted = InterruptedCycle.extend({ at });
+export const ReadingCaptured = z.object({ type: z.literal('reading.captured'), at, reading: Reading })
+  .describe('Judged and not yet stored.');
+export const ReadingStored = z.object({ type: z.literal('reading.stored'), at, seq: z.number().int().positive(), reading: Reading })
+  .describe('Committed to the store. Announced in order of seq, without a hole.');
+export const ReadingNotStored = z.object({ type: z.literal('reading.not-stored'), at, reading: Reading, fault: Fault })
+  .describe('The store refused it; it is kept in memory and tried again while the daemon runs.');
+export const SamplesSkipped = z.object({ type: z.literal('samples.skipped'), at, channel, count: z.number().int().positive(), reason: z.enum(['slow-client']) });
+export const StoreState = z.object({ type: z.literal('store.state'), at, state: z.enum(['ready', 'full', 'failed']), detail: z.string().nullable() });
+export const ScanSeen = z.object({ type: z.literal('scan.seen'), at, code: z.string(), source: z.string() });
+
+export const Ok = z.object({ type: z.literal('ok'), id: z.string(), result: z.unknown().optional() });
+export const Refused = z.object({ type: z.literal('refused'), id: z.string().nullable(), code: z.string(), message: z.string(), hint: z.string() });
+
+/** JSON samples, for clients that asked `samples: "json"`. */
+export const Samples = z.object({
+  type: z.literal('samples'), at, channel,
+  epoch: z.number().int(), firstIndex: z.number().int(), startAt: z.iso.datetime(), spacingMs: z.number(), broken: z.boolean(),
+  torque: z.array(z.number()).describe('N.m, signed.'),
+});
+
+export const GatewayEvent = z.discriminatedUnion('type', [
+  InstrumentStateEvent, ChannelStateEvent, ChannelLive, CycleStarted, ClickDetected, CycleInterrupted,
+  ReadingCaptured, ReadingStored, ReadingNotStored, StoreState, ScanSeen,
+]);
+export type GatewayEvent = z.infer<typeof GatewayEvent>;
+
+export const ServerMessage = z.discriminatedUnion('type', [...GatewayEvent.options, Hello, SamplesSkipped, Samples, Ok, Refused]);
+export type ServerMessage = z.infer<typeof ServerMessage>;
+export type HelloMessage = z.infer<typeof Hello>;
+
+export const EVENT_KINDS = GatewayEvent.options.map((option) => option.shape.type.value);
