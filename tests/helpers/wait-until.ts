@@ -1,0 +1,12 @@
+/** Waits for a condition, never for a time. Fails with what was awaited. */
+export async function waitUntil(
+  condition: () => boolean | Promise<boolean>,
+  what: string,
+  limitMs = 10_000,
+): Promise<void> {
+  const end = performance.now() + limitMs;
+  while (!(await condition())) {
+    if (performance.now() > end) throw new Error(`waited ${limitMs} ms in vain for: ${what}`);
+    await new Promise((resolve) => setTimeout(resolve, 5));
+  }
+}
