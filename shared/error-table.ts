@@ -77,8 +77,14 @@ export const ERROR_TABLE = {
   ACCESS_SCOPE: facts('never', 77, 403, 'The token may not do that; create one with the scope named in the message.'),
   MESSAGE_INVALID: facts('never', 65, 400, 'Send a message that fits the schema in /api/v1/asyncapi.json.'),
   LIMIT_REACHED: facts('backoff', 69, 429, 'Too much at once; wait and send less.'),
+  // Client
+  CLIENT_DISCONNECTED: facts('backoff', 69, 503, 'The gateway cannot be reached now. Check that it runs; the client reconnects by itself.'),
+  CLIENT_TIMEOUT: facts('backoff', 69, 504, 'The gateway did not answer in time; whether it did what was asked is unknown.'),
+  CLIENT_CLOSED: facts('never', 69, 503, 'The client was closed; make a new one.'),
+  CLIENT_REFUSED: facts('never', 69, 409, 'The gateway names a reason that this client does not know; bring both to the same version.'),
   // Simulator
   SIM_NO_PTY: facts('never', 69, 503, 'Install socat or python3 for pseudo terminals; TCP is used instead.'),
+  SIM_PORT_TAKEN: facts('never', 69, 409, 'Stop the other simulator, or give another folder for the virtual ports.'),
   SIM_SCENARIO: facts('never', 66, 404, 'Name a scenario of "torsiond simulate --list", or a scenario file.'),
   // Last resort
   INTERNAL: facts('never', 70, 500, 'This is a defect of torsiond. Please report it with the text of "torsiond diagnose".'),

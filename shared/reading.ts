@@ -1,6 +1,7 @@
 /** Readings, and cycles that gave none. These shapes are stored, announced and printed; see also `wire/`. */
 import * as z from 'zod';
 import { CaptureMode, TorqueUnitCode } from './capture-settings.ts';
+import { FLAG_MEANINGS, type Flag } from './flags.ts';
 
 export const Verdict = z.enum(['within', 'low', 'high', 'undecided', 'none']);
 export type Verdict = z.infer<typeof Verdict>;
@@ -8,21 +9,7 @@ export type Verdict = z.infer<typeof Verdict>;
 export const Direction = z.enum(['cw', 'ccw']);
 export type Direction = z.infer<typeof Direction>;
 
-/** What each flag of a reading means. The table in README.md is compared with this one by a test. */
-export const FLAG_MEANINGS = {
-  'calibration-overdue': 'The transducer is past its calibration due date.',
-  'below-range': 'The value is below the lowest torque the transducer is calibrated for.',
-  'over-capacity': 'The torque went beyond the transducer\'s capacity during the cycle.',
-  'overload': 'The device itself reported overload during the cycle.',
-  'unstable': 'The device itself reported an unstable value during the cycle.',
-  'gap': 'Samples are missing near the cycle, outside the part that was judged.',
-  'rate-too-low': 'The sample rate is low for what was measured: the fall at the click spans fewer than three samples, or the torque rises more than 1 % from one sample to the next.',
-  'time-estimated': 'Times inside the cycle follow the nominal sample rate; arrival could not confirm them.',
-  'noisy': 'The noise of the channel is large beside the limits or the click depth.',
-  'filtered-step': 'A low-pass is set and the torque stepped: the value may overshoot by some per cent.',
-  'simulated': 'The samples come from a simulated instrument.',
-} as const;
-export type Flag = keyof typeof FLAG_MEANINGS;
+export { FLAG_MEANINGS, type Flag } from './flags.ts';
 export const FlagSchema = z.enum(Object.keys(FLAG_MEANINGS) as [Flag, ...Flag[]]);
 
 export const Uncertainty = z.object({

@@ -46,6 +46,4 @@ export const COMMAND_SCOPES: Record<ClientMessage['type'], Scope> = {
   configure: 'configure',
 };
 
-export const SUBPROTOCOL = 'torsiond.v1';
-/** A browser sends its token as a second subprotocol: this prefix and the token. */
-export const TOKEN_SUBPROTOCOL_PREFIX = 'torsiond.token.';
+export { SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from './protocol.ts';

@@ -1,0 +1,6 @@
+/** Names that both ends of the WebSocket use. Apart from the schemas, so that a browser bundle needs no zod for them. */
+
+export const SUBPROTOCOL = 'torsiond.v1';
+/** A browser sends its token as a second subprotocol: this prefix and the token. */
+export const TOKEN_SUBPROTOCOL_PREFIX = 'torsiond.token.';
+export const STREAM_PATH = '/api/v1/stream';
