@@ -27,6 +27,8 @@ export interface DeviceBlock {
   readonly rateHz: number;
   /** True when the times inside were spread by the nominal rate because no clock fit exists yet. */
   readonly timeEstimated: boolean;
+  /** UCUM code when the device names its unit, else null: the channel's settings decide. */
+  readonly unit: string | null;
   /** Values in the device's unit, exactly as sent. */
   readonly device: Float64Array;
   /** STATUS bits per sample, or null when all are clean. */
@@ -45,7 +47,7 @@ export interface SampleBlock extends DeviceBlock {
 export interface Conditioning {
   /** UCUM code of the device values. */
   readonly unit: string;
-  /** Applied to the value in N.m (or in the device unit when the calibration says so), before the zero. */
+  /** Applied to the value in N.m, before the zero. */
   readonly calibration: CalibrationCurve;
   /** Subtracted after the calibration, N.m. */
   readonly zero: number;

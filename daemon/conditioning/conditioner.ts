@@ -1,0 +1,156 @@
+/**
+ * Device blocks to sample blocks: unit, calibration, sense and zero. A block in which the zero changes is cut at that
+ * sample, so every block that leaves has one conditioning; where it is cut depends on the samples alone.
+ */
+import { TorsiondError } from '../../shared/errors.ts';
+import type { CalibrationCurve, Conditioning, DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
+import { applyConditioning } from './calibration.ts';
+import { ZeroFinder } from './zero.ts';
+
+export type ZeroRule =
+  | { readonly kind: 'fixed'; readonly offset: number }
+  | { readonly kind: 'command' }
+  | { readonly kind: 'automatic'; readonly zone?: number | undefined; readonly quietMs: number };
+
+export interface ConditionerOptions {
+  readonly unit: string;
+  readonly sign: 1 | -1;
+  readonly calibration: CalibrationCurve;
+  readonly zero: ZeroRule;
+  /** N.m */
+  readonly capacity: number;
+  /** Told when a commanded zero was found or given up. */
+  readonly onZero?: (result: { readonly zero: number } | { readonly fault: TorsiondError }) => void;
+}
+
+/** Automatic zero works within this share of capacity. Below the default arming threshold, so a cycle never moves it. */
+const AUTOMATIC_ZONE = 0.01;
+/** A commanded zero may move it by this share of capacity; more says something is mounted or broken. */
+const COMMAND_ZONE = 0.2;
+/** Still means slice means within this share of capacity. */
+const QUIET_BAND = 0.002;
+const COMMAND_QUIET_MS = 500;
+/** A commanded zero is given up after this many stretches without stillness. */
+const COMMAND_PATIENCE = 6;
+
+export class Conditioner {
+  readonly #options: ConditionerOptions;
+  #conditioning: Conditioning;
+  #rateHz = 0;
+  #epoch = -1;
+  #automatic: ZeroFinder | null = null;
+  #commanded: { finder: ZeroFinder; samplesLeft: number } | null = null;
+  #isZeroWanted = false;
+
+  constructor(options: ConditionerOptions) {
+    this.#options = options;
+    this.#conditioning = {
+      unit: options.unit,
+      calibration: options.calibration,
+      zero: options.zero.kind === 'fixed' ? options.zero.offset : 0,
+      sign: options.sign,
+    };
+  }
+
+  get conditioning(): Conditioning {
+    return this.#conditioning;
+  }
+
+  /** Zero on command: from the next samples on, when they are still. Answers through `onZero`. */
+  requestZero(): void {
+    this.#isZeroWanted = true;
+  }
+
+  /** @returns one block, or more when the zero changed inside. */
+  step(block: DeviceBlock): SampleBlock[] {
+    this.#prepare(block);
+    const torque = new Float64Array(block.device.length);
+    applyConditioning(block.device, torque, this.#conditioning);
+    const cut = this.#findZero(torque);
+    if (cut < 0) return [{ ...block, torque, conditioning: this.#before! }];
+
+    const head = slice(block, 0, cut);
+    const out: SampleBlock[] = [{ ...head, torque: torque.slice(0, cut), conditioning: this.#before! }];
+    if (cut < block.device.length) out.push(...this.step(slice(block, cut, block.device.length)));
+    return out;
+  }
+
+  /** The conditioning in force while `#findZero` looked at the block. */
+  #before: Conditioning | null = null;
+
+  #prepare(block: DeviceBlock): void {
+    const unit = block.unit ?? this.#options.unit;
+    if (unit !== this.#conditioning.unit) this.#conditioning = { ...this.#conditioning, unit };
+    if (block.rateHz !== this.#rateHz || block.epoch !== this.#epoch) {
+      this.#rateHz = block.rateHz;
+      this.#epoch = block.epoch;
+      this.#automatic = this.#automaticFinder();
+      if (this.#commanded) this.#isZeroWanted = true;
+    } else if (block.gap !== null) {
+      this.#automatic?.reset();
+    }
+    if (this.#isZeroWanted) {
+      this.#isZeroWanted = false;
+      const finder = new ZeroFinder({
+        rateHz: this.#rateHz,
+        quietMs: COMMAND_QUIET_MS,
+        zone: COMMAND_ZONE * this.#options.capacity,
+        band: QUIET_BAND * this.#options.capacity,
+      });
+      this.#commanded = { finder, samplesLeft: finder.stretchLength * COMMAND_PATIENCE };
+    }
+  }
+
+  #automaticFinder(): ZeroFinder | null {
+    const { zero, capacity } = this.#options;
+    if (zero.kind !== 'automatic') return null;
+    return new ZeroFinder({
+      rateHz: this.#rateHz,
+      quietMs: zero.quietMs,
+      zone: zero.zone ?? AUTOMATIC_ZONE * capacity,
+      band: QUIET_BAND * capacity,
+    });
+  }
+
+  /** @returns the index at which a new zero takes effect, or -1. */
+  #findZero(torque: Float64Array): number {
+    this.#before = this.#conditioning;
+    const commanded = this.#commanded;
+    if (commanded) {
+      const cut = commanded.finder.feed(torque, 0);
+      if (cut >= 0) {
+        this.#commanded = null;
+        this.#moveZero(commanded.finder.found);
+        this.#options.onZero?.({ zero: this.#conditioning.zero });
+        return cut;
+      }
+      commanded.samplesLeft -= torque.length;
+      if (commanded.samplesLeft <= 0) {
+        this.#commanded = null;
+        this.#options.onZero?.({ fault: new TorsiondError('ZERO_REFUSED', 'the torque was not still, or not near zero') });
+      }
+      return -1;
+    }
+    const automatic = this.#automatic;
+    if (!automatic) return -1;
+    const cut = automatic.feed(torque, 0);
+    if (cut >= 0) this.#moveZero(automatic.found);
+    return cut;
+  }
+
+  #moveZero(by: number): void {
+    this.#conditioning = { ...this.#conditioning, zero: this.#conditioning.zero + by };
+    this.#automatic?.reset();
+  }
+}
+
+function slice(block: DeviceBlock, from: number, to: number): DeviceBlock {
+  return {
+    ...block,
+    firstIndex: block.firstIndex + from,
+    gap: from === 0 ? block.gap : null,
+    startMs: block.startMs + from * block.spacingMs,
+    device: block.device.slice(from, to),
+    status: block.status === null ? null : block.status.slice(from, to),
+  };
+}
