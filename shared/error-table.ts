@@ -76,6 +76,10 @@ export const ERROR_TABLE = {
   ACCESS_TOKEN: facts('never', 77, 401, 'Give a token; "torsiond token create" makes one.'),
   ACCESS_SCOPE: facts('never', 77, 403, 'The token may not do that; create one with the scope named in the message.'),
   MESSAGE_INVALID: facts('never', 65, 400, 'Send a message that fits the schema in /api/v1/asyncapi.json.'),
+  ROUTE_UNKNOWN: facts('never', 64, 404, 'See /api/v1/openapi.json for the addresses that exist.'),
+  SEQ_BEYOND: facts('never', 65, 409, 'The store is another one than before: subscribe with since 0 to receive all of it.'),
+  TOKEN_UNKNOWN: facts('never', 66, 404, 'See "torsiond token list" for the ids that exist.'),
+  TOKEN_FILE: facts('never', 74, 503, 'Check that tokens.json in the data directory may be read and written; a damaged one is moved away by hand, then tokens are made anew.'),
   LIMIT_REACHED: facts('backoff', 69, 429, 'Too much at once; wait and send less.'),
   // Client
   CLIENT_DISCONNECTED: facts('backoff', 69, 503, 'The gateway cannot be reached now. Check that it runs; the client reconnects by itself.'),

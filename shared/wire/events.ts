@@ -79,7 +79,8 @@ export const ReadingStored = z.object({ type: z.literal('reading.stored'), at, s
   .describe('Committed to the store. Announced in order of seq, without a hole.');
 export const ReadingNotStored = z.object({ type: z.literal('reading.not-stored'), at, reading: Reading, fault: Fault })
   .describe('The store refused it; it is kept in memory and tried again while the daemon runs.');
-export const SamplesSkipped = z.object({ type: z.literal('samples.skipped'), at, channel, count: z.number().int().positive(), reason: z.enum(['slow-client']) });
+export const SamplesSkipped = z.object({ type: z.literal('samples.skipped'), at, channel, count: z.number().int().positive(), reason: z.enum(['slow-client']) })
+  .describe('Samples of the channel that this client did not get, as samples or inside channel.live, because it was slow to read.');
 export const StoreState = z.object({ type: z.literal('store.state'), at, state: z.enum(['ready', 'full', 'failed']), detail: z.string().nullable() });
 export const ScanSeen = z.object({ type: z.literal('scan.seen'), at, code: z.string(), source: z.string() });
 
