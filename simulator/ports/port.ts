@@ -1,0 +1,38 @@
+/** Where a virtual instrument is plugged in: the device's side of a byte channel. */
+
+export type PortAddress =
+  | { readonly kind: 'serial'; readonly path: string }
+  | { readonly kind: 'tcp'; readonly host: string; readonly port: number };
+
+/** All only grow. `writtenBytes` = carried on + `overrunBytes` + `unheardBytes` + what is in `backlogBytes`. */
+export interface PortCounters {
+  /** Given to `write`. */
+  readonly writtenBytes: number;
+  /** Dropped because the backlog was full: somebody has the port open and does not read. */
+  readonly overrunBytes: number;
+  /** Dropped because nobody had the port open, or it was unplugged. A UART does not wait for a listener either. */
+  readonly unheardBytes: number;
+  /** Came from the other side. */
+  readonly receivedBytes: number;
+}
+
+export interface SimulatedPort {
+  readonly address: PortAddress;
+  readonly isPluggedIn: boolean;
+  /** Sends, or drops the whole write and counts it; never waits, never throws. The bytes are the port's to keep. */
+  write(bytes: Uint8Array): void;
+  /** Accepted by `write` and not yet taken by the operating system, bytes. At most `maxBacklogBytes`. */
+  readonly backlogBytes: number;
+  readonly counters: PortCounters;
+  /** Several listeners may listen; they hear what arrives after they came. */
+  onData(listener: (bytes: Uint8Array) => void): void;
+  /** Kills the far end at once, as pulling a plug does. Resolves when the address is gone. Idempotent. */
+  unplug(): Promise<void>;
+  /** The same address comes back. Idempotent. @throws TorsiondError SIM_NO_PTY or SERVER_ADDRESS when it cannot. */
+  replug(): Promise<void>;
+  /** Unplugs for good and leaves nothing behind. Idempotent. */
+  close(): Promise<void>;
+}
+
+/** Default bound of a port's backlog, bytes: a third of a second at 800 kB/s, and small beside any memory. */
+export const MAX_BACKLOG_BYTES = 256 * 1024;
