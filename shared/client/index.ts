@@ -1,0 +1,10 @@
+/** `torsiond/client`: a gateway's events and commands, typed, in Node and browsers. */
+export { connect, TorsiondClient } from './client.ts';
+export type {
+  ChannelChange, ChannelSamples, ClientEvents, ClientOptions, ClientTiming, Interest, LostConnection,
+} from './options.ts';
+export type { MessageSchema } from './messages.ts';
+export type { SocketConstructor, SocketLike } from './socket.ts';
+export { TorsiondError, type ErrorCode } from '../errors.ts';
+export type { Reading, Verdict, InterruptedCycle } from '../reading.ts';
+export type { ChannelInfo, HelloMessage, InstrumentInfo, ServerMessage } from '../wire/events.ts';
