@@ -12,7 +12,7 @@ import {
   type Command, type Interest,
 } from './options.ts';
 import { PendingCommands } from './pending.ts';
-import { socketConstructor, streamUrl, subprotocols, type SocketConstructor, type SocketLike } from './socket.ts';
+import { socketOpener, streamUrl, type SocketLike } from './socket.ts';
 
 type JsonSamples = Extract<ServerMessage, { type: 'samples' }>;
 type OutgoingCommand = { [Type in ClientMessage['type']]: { type: Type } & Partial<Command<Type>> }[ClientMessage['type']];
@@ -35,9 +35,8 @@ export class TorsiondClient {
   readonly #timing: ClientTiming;
   readonly #clock: Clock;
   readonly #random: () => number;
-  readonly #Socket: SocketConstructor;
   readonly #url: string;
-  readonly #protocols: string[];
+  readonly #openSocket: () => SocketLike;
   readonly #emitter = new Emitter<ClientEvents>();
   readonly #pending: PendingCommands;
   readonly #cursor: ReadingCursor;
@@ -56,9 +55,8 @@ export class TorsiondClient {
     this.#timing = { ...DEFAULT_TIMING, ...options.timing };
     this.#clock = options.clock ?? systemClock;
     this.#random = options.random ?? (() => crypto.getRandomValues(new Uint32Array(1))[0]! / 2 ** 32);
-    this.#Socket = socketConstructor(options.WebSocket);
     this.#url = streamUrl(options.url);
-    this.#protocols = subprotocols(options.token ?? '');
+    this.#openSocket = socketOpener(options.WebSocket, this.#url, options.token ?? '');
     this.#pending = new PendingCommands(this.#clock);
     this.#cursor = new ReadingCursor(options.since ?? null);
     this.#interest = pickInterest(options);
@@ -146,7 +144,7 @@ export class TorsiondClient {
   #open(): void {
     let socket: SocketLike;
     try {
-      socket = new this.#Socket(this.#url, this.#protocols);
+      socket = this.#openSocket();
     } catch (cause) {
       // The address and the token were checked before; what is left is for the runtime to know.
       this.#lost(null, new TorsiondError('CLIENT_DISCONNECTED', 'the connection could not be opened', { where: this.#url, cause }), null);

@@ -12,7 +12,8 @@ export interface SocketLike {
   addEventListener(type: 'error', listener: (event: { message?: string }) => void): void;
 }
 
-export type SocketConstructor = new (url: string, protocols: string[]) => SocketLike;
+/** Browsers ignore the third argument; the `ws` package takes the headers from it. */
+export type SocketConstructor = new (url: string, protocols: string[], options?: { headers: Record<string, string> }) => SocketLike;
 
 /** The stream's address: `http` becomes `ws`, and an address without a path gets the stream's own. */
 export function streamUrl(url: string): string {
@@ -31,20 +32,26 @@ export function streamUrl(url: string): string {
   return parsed.href;
 }
 
-/** The subprotocols to offer. The token travels here and never in the address, which ends in logs and histories. */
-export function subprotocols(token: string): string[] {
-  if (token === '') return [SUBPROTOCOL];
-  if (!/^[\w!#$%&'*+.^`|~-]+$/.test(token)) {
-    throw new TorsiondError('ACCESS_TOKEN', 'the token holds characters that no token has');
-  }
-  return [SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX + token];
-}
-
-/** The WebSocket to use: the given one, or the one that browsers and Node 22+ bring along. */
-export function socketConstructor(given: SocketConstructor | undefined): SocketConstructor {
-  const found = given ?? (globalThis as { WebSocket?: SocketConstructor }).WebSocket;
-  if (!found) {
+/**
+ * Opens attempts. The token never travels in the address, which ends in logs and histories: programs send it in
+ * `Authorization`, browsers, which cannot, as a second subprotocol.
+ *
+ * @param given the class of the `ws` package or one like it; undefined: the runtime's own
+ * @throws TorsiondError ACCESS_TOKEN, USAGE
+ */
+export function socketOpener(given: SocketConstructor | undefined, url: string, token: string): () => SocketLike {
+  if (!/^[\w.~+/=-]*$/.test(token)) throw new TorsiondError('ACCESS_TOKEN', 'the token holds characters that no token has');
+  const own = (globalThis as { WebSocket?: SocketConstructor }).WebSocket;
+  const headers: Record<string, string> = token === '' ? {} : { authorization: `Bearer ${token}` };
+  const protocols = token === '' ? [SUBPROTOCOL] : [SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX + token];
+  if (given) return () => new given(url, protocols, { headers });
+  if (!own) {
     throw new TorsiondError('USAGE', 'this runtime has no WebSocket of its own', { hint: 'Pass one, for example: import WebSocket from "ws"; connect({ …, WebSocket }).' });
   }
-  return found;
+  if (!isNode()) return () => new own(url, protocols);
+  // Node's own class takes its headers in place of the protocol list, which no browser does.
+  const NodeSocket = own as unknown as new (url: string, options: { protocols: string[]; headers: Record<string, string> }) => SocketLike;
+  return () => new NodeSocket(url, { protocols: [SUBPROTOCOL], headers });
 }
+
+const isNode = (): boolean => (globalThis as { process?: { versions?: { node?: string } } }).process?.versions?.node !== undefined;

@@ -24,13 +24,15 @@ export class ScriptedSocket {
   isClosed = false;
   readonly url: string;
   readonly protocols: readonly string[];
+  readonly headers: Readonly<Record<string, string>>;
   readonly #listeners = new Map<string, Listener[]>();
   readonly #gateway: ScriptedGateway;
 
-  constructor(gateway: ScriptedGateway, url: string, protocols: string[]) {
+  constructor(gateway: ScriptedGateway, url: string, protocols: string[], headers: Record<string, string>) {
     this.#gateway = gateway;
     this.url = url;
     this.protocols = protocols;
+    this.headers = headers;
   }
 
   addEventListener(type: string, listener: Listener): void {
@@ -135,8 +137,8 @@ export class ScriptedGateway {
 
 function socketsOf(gateway: ScriptedGateway): SocketConstructor {
   return class extends ScriptedSocket {
-    constructor(url: string, protocols: string[]) {
-      super(gateway, url, protocols);
+    constructor(url: string, protocols: string[], options?: { headers: Record<string, string> }) {
+      super(gateway, url, protocols, options?.headers ?? {});
       gateway.sockets.push(this);
     }
   };

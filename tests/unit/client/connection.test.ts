@@ -33,6 +33,7 @@ describe('opening', () => {
     const { gateway, client } = start();
     expect(gateway.current!.url).toBe('ws://127.0.0.1:7616/api/v1/stream');
     expect(gateway.current!.protocols).toEqual(['torsiond.v1', 'torsiond.token.abc']);
+    expect(gateway.current!.headers).toEqual({ authorization: 'Bearer abc' });
     client.close();
   });
 
