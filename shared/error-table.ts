@@ -38,6 +38,7 @@ export const ERROR_TABLE = {
   UNIT_UNKNOWN: facts('never', 65, 400, 'Give a torque unit by its UCUM code, for example N.m, cN.m, [lbf_av].[ft_i].'),
   DEVICE_TIMEOUT: facts('backoff', 69, 503, 'The device did not answer in time. Check that the right driver is set.'),
   DEVICE_MISMATCH: facts('never', 69, 503, 'Another instrument answers than the settings name. Connect the right one or change "identity".'),
+  DEVICE_RATE: facts('never', 69, 503, 'The device sends at another rate than "sampleRateHz" says. Correct the setting or leave it out.'),
   DRIVER_UNKNOWN: facts('never', 78, 400, 'Name one of the drivers that the message lists.'),
   DRIVER_FAILED: facts('backoff', 69, 503, 'The driver broke its contract. Please report it with the text of "torsiond diagnose".'),
   COMMAND_UNSUPPORTED: facts('never', 64, 400, 'This instrument cannot do that; its driver names what it can.'),

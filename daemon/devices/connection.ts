@@ -1,0 +1,161 @@
+/** One open link with its driver sessions, from open to closed. Used once; the next connection is another object. */
+import type { Subscription } from 'rxjs';
+import type { DriverCounters, DriverDefinition, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
+import type { ByteChunk, ByteLink } from '../../drivers/links/link.ts';
+import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
+import { eventFault } from './driver-guard.ts';
+import { SharedLink } from './session-link.ts';
+import { within } from './within.ts';
+
+/** A driver has this long to send its stop command. */
+const STOP_LIMIT_MS = 500;
+/** A link that ended is noticed by its driver and by us; whoever is first, the other has this long. */
+const END_GRACE_MS = 100;
+
+export interface ConnectionOptions {
+  readonly link: ByteLink;
+  readonly clock: Clock;
+  readonly driver: DriverDefinition;
+  /** As `driver.optionsSchema` made them. */
+  readonly driverOptions: unknown;
+  readonly channelCount: number;
+  /** Bytes came while the link settles. */
+  readonly onSettling: () => void;
+  readonly onChunk: (chunk: ByteChunk) => void;
+  readonly onEvent: (event: DriverEvent) => void;
+  /** The driver broke its contract. */
+  readonly onBroken: (error: TorsiondError) => void;
+}
+
+export interface ConnectionCounters extends DriverCounters {
+  readonly bytes: number;
+  readonly chunks: number;
+}
+
+interface Running {
+  readonly session: DriverSession;
+  readonly abort: AbortController;
+  readonly subscription: Subscription;
+}
+
+export class Connection {
+  readonly #options: ConnectionOptions;
+  readonly #shared: SharedLink;
+  #running: Running | null = null;
+  #past: DriverCounters = { frames: 0, faults: 0, discardedBytes: 0 };
+  #lastAtMs = -Infinity;
+  #hasEnded = false;
+  #isClosed = false;
+
+  constructor(options: ConnectionOptions) {
+    this.#options = options;
+    this.#shared = new SharedLink(options.link, {
+      onSettling: options.onSettling,
+      onChunk: options.onChunk,
+      onThrown: (thrown) => this.#break(thrown),
+    });
+    void options.link.ended.then(() => {
+      this.#hasEnded = true;
+    });
+  }
+
+  get label(): string {
+    return this.#options.link.label;
+  }
+
+  /**
+   * Ends the session before, if any, and starts a new one.
+   * @throws TorsiondError what the driver said, DRIVER_FAILED for anything else it threw
+   */
+  async startSession(): Promise<InstrumentIdentity | null> {
+    await this.#endSession();
+    if (this.#isClosed) throw new TorsiondError('LINK_CLOSED', 'the connection was closed meanwhile', { where: this.label });
+    const { driver, driverOptions, clock } = this.#options;
+    const abort = new AbortController();
+    try {
+      const session = driver.createSession({ options: driverOptions, link: this.#shared.share(), clock, signal: abort.signal });
+      const subscription = session.events$.subscribe({
+        next: (event) => this.#take(session, event),
+        error: (thrown: unknown) => this.#break(thrown),
+        complete: () => this.#noteComplete(session),
+      });
+      this.#running = { session, abort, subscription };
+      return await session.start();
+    } catch (thrown) {
+      throw asTorsiondError(thrown, 'DRIVER_FAILED');
+    }
+  }
+
+  /** @throws TorsiondError CHANNEL_NOT_READY, or what the driver says */
+  async command(command: InstrumentCommand): Promise<void> {
+    const running = this.#running;
+    if (running === null) throw new TorsiondError('CHANNEL_NOT_READY', 'no driver is running', { where: this.label });
+    try {
+      await running.session.command(command);
+    } catch (thrown) {
+      throw asTorsiondError(thrown, 'DRIVER_FAILED');
+    }
+  }
+
+  /** Stops the driver, within half a second, and closes the link. Never rejects. */
+  async close(): Promise<void> {
+    this.#isClosed = true;
+    await this.#endSession();
+    await this.#options.link.close().catch(() => {});
+  }
+
+  counters(): ConnectionCounters {
+    const sum = this.#sum();
+    return { ...sum, discardedBytes: sum.discardedBytes + this.#shared.discardedBytes, bytes: this.#shared.bytes, chunks: this.#shared.chunks };
+  }
+
+  #sum(): DriverCounters {
+    if (this.#running === null) return this.#past;
+    try {
+      const now = this.#running.session.counters();
+      return {
+        frames: this.#past.frames + now.frames,
+        faults: this.#past.faults + now.faults,
+        discardedBytes: this.#past.discardedBytes + now.discardedBytes,
+      };
+    } catch {
+      // A driver that cannot even count: what it did before is all that is known.
+      return this.#past;
+    }
+  }
+
+  async #endSession(): Promise<void> {
+    const running = this.#running;
+    if (running === null) return;
+    running.subscription.unsubscribe();
+    running.abort.abort();
+    const stopped = (async () => running.session.stop())();
+    await within(stopped, STOP_LIMIT_MS, this.#options.clock);
+    if (this.#running !== running) return;
+    this.#shared.revoke();
+    this.#past = this.#sum();
+    this.#running = null;
+  }
+
+  #take(session: DriverSession, event: DriverEvent): void {
+    if (this.#running !== null && this.#running.session !== session) return;
+    const fault = eventFault(event, this.#options.channelCount, this.#lastAtMs, this.label);
+    if (fault !== null) return this.#options.onBroken(fault);
+    this.#lastAtMs = event.atMs;
+    this.#options.onEvent(event);
+  }
+
+  #break(thrown: unknown): void {
+    const what = asTorsiondError(thrown, 'DRIVER_FAILED');
+    const isOurs = what.code === 'DRIVER_FAILED';
+    this.#options.onBroken(isOurs ? what : new TorsiondError('DRIVER_FAILED', `the driver failed: ${what.message}`, { where: this.label, cause: what }));
+  }
+
+  #noteComplete(session: DriverSession): void {
+    this.#options.clock.after(END_GRACE_MS, () => {
+      if (this.#hasEnded || this.#running?.session !== session || this.#running.abort.signal.aborted) return;
+      this.#break(new TorsiondError('DRIVER_FAILED', 'the driver ended its events while the link is open', { where: this.label }));
+    });
+  }
+}

@@ -1,0 +1,72 @@
+/** All instruments of the station. Each lives alone: what goes wrong in one does not reach another. */
+import { Subject, type Observable } from 'rxjs';
+import type { DriverDefinition } from '../../drivers/api.ts';
+import type { ByteChunk, OpenLink } from '../../drivers/links/link.ts';
+import type { Clock } from '../../shared/clock.ts';
+import type { DeviceBlock } from '../../shared/sample-block.ts';
+import type { InstrumentInfo } from '../../shared/wire/events.ts';
+import type { InstrumentSettings, LinkSettings } from '../settings/schema.ts';
+import { createInstrument } from './instrument-runner.ts';
+import type { Instrument, InstrumentGap } from './instrument.ts';
+import { serialPortStamp } from './port-watcher.ts';
+
+export interface InstrumentSetDeps {
+  readonly clock: Clock;
+  readonly random: () => number;
+  readonly openLink: (link: LinkSettings) => OpenLink;
+  readonly findDriver: (id: string) => DriverDefinition | undefined;
+  /** Names the port of a serial path, null when it is not there. Default: `serialPortStamp`. */
+  readonly portStamp?: (path: string) => Promise<string | null>;
+  readonly onChunk?: (instrument: InstrumentSettings, chunk: ByteChunk, epoch: number) => void;
+}
+
+export interface InstrumentSet {
+  /** In the order of the settings. */
+  readonly instruments: readonly Instrument[];
+  get(id: string): Instrument | undefined;
+  /** Every instrument's; hot, never error. `info$` brings changes only: ask `instruments` for the present. */
+  readonly info$: Observable<InstrumentInfo>;
+  readonly blocks$: Observable<DeviceBlock>;
+  readonly gaps$: Observable<InstrumentGap>;
+  /** Starts those that are enabled. */
+  start(): void;
+  /** All at the same time; within 2 s. */
+  stop(): Promise<void>;
+  counters(): ReadonlyMap<string, number>;
+}
+
+export function createInstrumentSet(settings: readonly InstrumentSettings[], deps: InstrumentSetDeps): InstrumentSet {
+  const info$ = new Subject<InstrumentInfo>();
+  const blocks$ = new Subject<DeviceBlock>();
+  const gaps$ = new Subject<InstrumentGap>();
+  const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
+  const instruments = settings.map((entry) => {
+    const path = entry.link.kind === 'serial' ? entry.link.path : null;
+    const { onChunk } = deps;
+    const instrument = createInstrument(entry, {
+      clock: deps.clock,
+      random: deps.random,
+      openLink: deps.openLink(entry.link),
+      driver: deps.findDriver(entry.driver.id) ?? null,
+      portExists: async () => path === null || (await stampOf(path)) !== null,
+      ...(path === null ? {} : { portStamp: () => stampOf(path) }),
+      ...(onChunk ? { onChunk: (chunk: ByteChunk, epoch: number) => onChunk(entry, chunk, epoch) } : {}),
+    });
+    instrument.info$.subscribe(info$);
+    instrument.blocks$.subscribe(blocks$);
+    instrument.gaps$.subscribe(gaps$);
+    return instrument;
+  });
+  return {
+    instruments,
+    get: (id) => instruments.find((instrument) => instrument.id === id),
+    info$: info$.asObservable(),
+    blocks$: blocks$.asObservable(),
+    gaps$: gaps$.asObservable(),
+    start: () => {
+      for (const instrument of instruments) if (instrument.settings.enabled) instrument.start();
+    },
+    stop: async () => void (await Promise.all(instruments.map((instrument) => instrument.stop()))),
+    counters: () => new Map(instruments.flatMap((instrument) => [...instrument.counters()])),
+  };
+}

@@ -1,0 +1,117 @@
+/**
+ * Driver events to device blocks: indices, gaps and times for all channels of one connection. A live instrument and a
+ * replay use the same class; nothing in it depends on when it runs, only on the events and their arrival times.
+ */
+import type { DriverEvent } from '../../drivers/api.ts';
+import { TorsiondError } from '../../shared/errors.ts';
+import type { ErrorCode } from '../../shared/error-table.ts';
+import type { DeviceBlock, GapReason } from '../../shared/sample-block.ts';
+import { SampleClock } from './sample-clock.ts';
+
+export interface SampleSourceOptions {
+  /** Channel ids are this, a slash, and the number from 1. */
+  readonly instrument: string;
+  readonly epoch: number;
+  /** Declared rate of each channel, S/s; null: measured. */
+  readonly ratesHz: readonly (number | null)[];
+  /** A pause longer than this (and than four samples) is a gap. */
+  readonly silenceMs: number;
+}
+
+interface Channel {
+  readonly id: string;
+  readonly declaredHz: number | null;
+  readonly clock: SampleClock;
+  lastAtMs: number | null;
+  samples: number;
+  missing: number;
+}
+
+/** A declared rate that arrivals contradict by more than this share is told. */
+const RATE_TOLERANCE = 0.03;
+const SILENT_SAMPLES = 4;
+
+export function channelId(instrument: string, channel: number): string {
+  return `${instrument}/${channel + 1}`;
+}
+
+/** Faults that the device itself reports: it is alive and sends, though nothing that can be used. */
+export function isSaidByDevice(code: ErrorCode): boolean {
+  return code.startsWith('VALUE_');
+}
+
+export class SampleSource {
+  readonly #silenceMs: number;
+  readonly #channels: readonly Channel[];
+
+  constructor(options: SampleSourceOptions) {
+    this.#silenceMs = options.silenceMs;
+    this.#channels = options.ratesHz.map((declaredHz, i) => {
+      const id = channelId(options.instrument, i);
+      const clock = new SampleClock({ channel: id, epoch: options.epoch, declaredRateHz: declaredHz });
+      return { id, declaredHz, clock, lastAtMs: null, samples: 0, missing: 0 };
+    });
+  }
+
+  /** @returns the blocks that the event completes; none while a rate is being measured. */
+  step(event: DriverEvent): DeviceBlock[] {
+    if (event.kind === 'values') {
+      const channel = this.#channels[event.channel]!;
+      this.#notePause(channel, event.atMs);
+      channel.lastAtMs = event.atMs;
+      channel.samples += event.values.length;
+      return channel.clock.push(event, event.atMs);
+    }
+    if (event.missing > 0) {
+      const concerned = event.channel === null ? this.#channels : [this.#channels[event.channel]!];
+      for (const channel of concerned) {
+        this.#notePause(channel, event.atMs);
+        if (isSaidByDevice(event.error.code)) channel.lastAtMs = event.atMs;
+        channel.missing += event.missing;
+        channel.clock.skip(event.missing, gapReason(event.error.code));
+      }
+    }
+    return [];
+  }
+
+  /** Nominal rate of a channel, S/s; null while it is being measured. */
+  rateHz(channel: number): number | null {
+    return this.#channels[channel]?.clock.rateHz ?? null;
+  }
+
+  /** Silence of the whole instrument begins after this, ms. */
+  get silenceLimitMs(): number {
+    return Math.max(...this.#channels.map((channel) => this.#limitMs(channel)));
+  }
+
+  /** The first channel whose arrivals contradict its declared rate, as a fault to show. */
+  rateFault(): TorsiondError | null {
+    for (const { id, declaredHz, clock } of this.#channels) {
+      const measuredHz = clock.measuredHz;
+      if (declaredHz === null || measuredHz === null || Math.abs(measuredHz / declaredHz - 1) <= RATE_TOLERANCE) continue;
+      return new TorsiondError('DEVICE_RATE', `the settings say ${declaredHz} samples per second, ${measuredHz.toPrecision(3)} arrive`, { where: id });
+    }
+    return null;
+  }
+
+  /** Per channel: samples taken, missing, dropped while measuring, and steps of the time base. */
+  counters(): readonly { readonly channel: string; readonly samples: number; readonly missing: number; readonly dropped: number; readonly steps: number }[] {
+    return this.#channels.map(({ id, samples, missing, clock }) => ({ channel: id, samples, missing, ...clock.counters() }));
+  }
+
+  #limitMs(channel: Channel): number {
+    const rateHz = channel.clock.rateHz;
+    return rateHz === null ? this.#silenceMs : Math.max(this.#silenceMs, (SILENT_SAMPLES * 1_000) / rateHz);
+  }
+
+  #notePause(channel: Channel, atMs: number): void {
+    if (channel.lastAtMs === null || atMs - channel.lastAtMs <= this.#limitMs(channel)) return;
+    channel.clock.resume();
+    channel.lastAtMs = atMs;
+  }
+}
+
+function gapReason(code: ErrorCode): GapReason {
+  if (code === 'VALUE_OVERLOAD') return 'overload';
+  return code === 'VALUE_NOT_FINITE' || code === 'FRAME_UNREADABLE' ? 'bad-sample' : 'lost-samples';
+}
