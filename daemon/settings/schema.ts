@@ -69,7 +69,9 @@ export const ServerSettings = z.strictObject({
   remote: z.boolean().default(false).describe('Allows a listen address that other machines reach.'),
   allowedHosts: z.array(z.string()).default([]).describe('Host names besides localhost, 127.0.0.1 and [::1].'),
   allowedOrigins: z.array(z.string()).default([]).describe('Origins of pages besides the daemon\'s own.'),
-  maxClients: z.number().int().min(1).max(1_000).default(64),
+  maxClients: z.number().int().min(1).max(1_000).default(64).describe('WebSocket clients at a time.'),
+  pageAccess: z.enum(['local', 'token']).default('local')
+    .describe('local: the page gets its access by itself when opened on this machine; token: it always asks for a token typed by hand.'),
 });
 export type ServerSettings = z.infer<typeof ServerSettings>;
 
@@ -77,6 +79,9 @@ export const Settings = z.strictObject({
   station: z.string().min(1).max(80).default('torsiond'),
   server: ServerSettings.prefault({}),
   instruments: z.array(InstrumentSettings).max(64).default([])
-    .refine((list) => new Set(list.map((entry) => entry.id)).size === list.length, { message: 'two instruments have the same id' }),
+    .superRefine((list, context) => list.forEach((entry, i) => {
+      if (list.findIndex((other) => other.id === entry.id) === i) return;
+      context.addIssue({ code: 'custom', path: [i, 'id'], message: 'another instrument has this id; each id is allowed once', input: entry.id });
+    })),
 });
 export type Settings = z.infer<typeof Settings>;

@@ -1,0 +1,52 @@
+/** The command line: parses it, runs one command, turns faults into lines and exit codes. */
+import { Command, CommanderError } from 'commander';
+import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
+import { registerCheckConfig } from './check-config.ts';
+import type { CommandContext, Finish, RegisterCommand } from './context.ts';
+
+const COMMANDS: readonly RegisterCommand[] = [registerCheckConfig];
+
+/** Never throws. @returns the exit code */
+export async function runProgram(args: readonly string[], context: CommandContext): Promise<number> {
+  let exitCode = 0;
+  const finish: Finish = (action) => async (...values) => {
+    exitCode = await action(...values);
+  };
+  const help: string[] = [];
+  const program = new Command('torsiond')
+    .description('Gateway for torque transducers: captures, judges, stores and broadcasts readings.')
+    .version(context.version, '-V, --version', 'prints the version')
+    .helpOption('-h, --help', 'prints this help')
+    .helpCommand('help [command]', 'prints the help of a command')
+    .exitOverride()
+    .configureOutput({ writeOut: (text) => void help.push(text), writeErr: () => {}, outputError: () => {} });
+  for (const register of COMMANDS) register(program, context, finish);
+
+  try {
+    if (args.length === 0) throw new TorsiondError('USAGE', 'no command is given');
+    await program.parseAsync([...args], { from: 'user' });
+    return exitCode;
+  } catch (thrown) {
+    if (thrown instanceof CommanderError) {
+      if (thrown.exitCode === 0) {
+        await context.print(help.join('').trimEnd());
+        return 0;
+      }
+      const usage = usageError(thrown, args);
+      await context.complain(usage.toLine());
+      return usage.facts.exit;
+    }
+    const error = asTorsiondError(thrown);
+    await context.complain(error.toLine());
+    if (error.code === 'INTERNAL' && thrown instanceof Error && thrown.stack) await context.complain(thrown.stack);
+    return error.facts.exit;
+  }
+}
+
+function usageError(error: CommanderError, args: readonly string[]): TorsiondError {
+  // `torsiond help nonsense` and a command without its own action end with help instead of a message.
+  const message = error.code === 'commander.help' ? 'that is no command' : error.message.replace(/^error: /, '');
+  const isCommand = args[0] !== undefined && /^[a-z]/.test(args[0]) && args[0] !== 'help' && error.code !== 'commander.unknownCommand';
+  const command = isCommand ? args[0]! : null;
+  return new TorsiondError('USAGE', message, { hint: command === null ? 'See "torsiond --help".' : `See "torsiond ${command} --help".` });
+}

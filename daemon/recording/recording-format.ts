@@ -1,0 +1,85 @@
+/**
+ * How a recording lies in an MCAP file (open container format, https://mcap.dev/spec): profile `torsiond`, one MCAP
+ * channel per connection of an instrument, one message per chunk of bytes as it arrived, no chunks, no compression,
+ * so that a cut file loses at most its last message.
+ *
+ * Message times are nanoseconds: wall time when the recording began plus the monotonic time since. The monotonic
+ * origin stands in the channel's metadata, so a replay gives back the very doubles that the live run worked with.
+ */
+import * as z from 'zod';
+import { TorsiondError } from '../../shared/errors.ts';
+import { InstrumentSettings } from '../settings/schema.ts';
+
+export const RECORDING_PROFILE = 'torsiond';
+export const RECORDING_LAYOUT = '1';
+/** Longest record that a reader accepts; recorded chunks are far smaller. */
+export const LONGEST_RECORD_BYTES = 16_777_216;
+
+/** One connection of one instrument; what replay needs to make readings of its bytes again. */
+export interface RecordedConnection {
+  readonly instrument: InstrumentSettings;
+  readonly epoch: number;
+  /** 0, or counts the pieces of a connection from which the recorder had to leave bytes out. */
+  readonly piece: number;
+  readonly station: string;
+  readonly software: string;
+  /** Wall time, ms since 1970, and monotonic time, ms, of one moment: the beginning of the recording. */
+  readonly startWallMs: number;
+  readonly startMonoMs: number;
+}
+
+export const toNanoseconds = (milliseconds: number): bigint => BigInt(Math.round(milliseconds * 1e6));
+export const toMilliseconds = (nanoseconds: bigint): number => Number(nanoseconds) / 1e6;
+
+const Metadata = z.object({
+  layout: z.string(),
+  instrument: z.string(),
+  epoch: z.coerce.number().int().min(0),
+  piece: z.coerce.number().int().min(0),
+  station: z.string(),
+  software: z.string(),
+  startWallNs: z.string().regex(/^\d+$/),
+  startMonoNs: z.string().regex(/^\d+$/),
+});
+
+export function connectionMetadata(connection: RecordedConnection): Map<string, string> {
+  return new Map([
+    ['layout', RECORDING_LAYOUT],
+    ['instrument', JSON.stringify(connection.instrument)],
+    ['epoch', String(connection.epoch)],
+    ['piece', String(connection.piece)],
+    ['station', connection.station],
+    ['software', connection.software],
+    ['startWallNs', String(toNanoseconds(connection.startWallMs))],
+    ['startMonoNs', String(toNanoseconds(connection.startMonoMs))],
+  ]);
+}
+
+/** @throws TorsiondError INPUT_FORMAT */
+export function readConnection(metadata: ReadonlyMap<string, string>, where: string): RecordedConnection {
+  const facts = Metadata.safeParse(Object.fromEntries(metadata));
+  if (!facts.success) throw new TorsiondError('INPUT_FORMAT', `this is no recording of torsiond: ${facts.error.issues[0]!.path.join('.')} is missing or wrong`, { where });
+  if (facts.data.layout !== RECORDING_LAYOUT) {
+    throw new TorsiondError('INPUT_FORMAT', `the recording has layout ${facts.data.layout}, made by ${facts.data.software}; this version reads layout ${RECORDING_LAYOUT}`, { where });
+  }
+  let instrument: unknown;
+  try {
+    instrument = JSON.parse(facts.data.instrument);
+  } catch {
+    instrument = null;
+  }
+  const settings = InstrumentSettings.safeParse(instrument);
+  if (!settings.success) {
+    const issue = settings.error.issues[0]!;
+    throw new TorsiondError('INPUT_FORMAT', `the instrument settings in the recording, made by ${facts.data.software}, do not fit this version: ${issue.path.join('.')} ${issue.message}`, { where });
+  }
+  return {
+    instrument: settings.data,
+    epoch: facts.data.epoch,
+    piece: facts.data.piece,
+    station: facts.data.station,
+    software: facts.data.software,
+    startWallMs: toMilliseconds(BigInt(facts.data.startWallNs)),
+    startMonoMs: toMilliseconds(BigInt(facts.data.startMonoNs)),
+  };
+}

@@ -1,0 +1,90 @@
+/** The settings file: YAML in, checked settings or every fault with its line out. */
+import { readFile, stat } from 'node:fs/promises';
+import { LineCounter, parseDocument } from 'yaml';
+import { TorsiondError } from '../../shared/errors.ts';
+import { checkSettings, type Finding, type SettingsChecks } from './check-settings.ts';
+import { describe, issueExplainer } from './explain-issue.ts';
+import { Settings } from './schema.ts';
+import { faultsAsError, formatPath, type SettingsFault } from './settings-fault.ts';
+import { yamlPositions } from './yaml-positions.ts';
+
+/** A settings file is written by hand; a larger one is something else. */
+const LARGEST_FILE_BYTES = 1_048_576;
+
+export type ParsedSettings =
+  | { readonly settings: Settings; readonly faults: readonly [] }
+  | { readonly settings: null; readonly faults: readonly SettingsFault[] };
+
+/** Pure. An empty text means all defaults. Faults come in the order of the file. */
+export function parseSettings(text: string, checks: SettingsChecks): ParsedSettings {
+  const lines = new LineCounter();
+  const document = parseDocument(text, { lineCounter: lines, prettyErrors: false, stringKeys: true });
+  const positions = yamlPositions(document, lines);
+  const faults: SettingsFault[] = [...document.errors, ...document.warnings].map((error) => ({
+    code: 'SETTINGS_INVALID', ...positions.at(error.pos[0]), path: '', message: yamlMessage(error.code, error.message, /^[^:\n]*/.exec(text.slice(error.pos[0]))![0]),
+  }));
+  // A key given twice leaves the rest of the file readable; a broken syntax does not.
+  if (document.errors.some((error) => error.code !== 'DUPLICATE_KEY')) return { settings: null, faults: inOrder(faults) };
+
+  let input: unknown;
+  try {
+    input = document.toJS({ maxAliasCount: 100 }) ?? {};
+  } catch (thrown) {
+    faults.push({ code: 'SETTINGS_INVALID', line: 1, column: 1, path: '', message: thrown instanceof Error ? thrown.message : String(thrown) });
+    return { settings: null, faults };
+  }
+  const parsed = Settings.safeParse(input);
+  const explainer = issueExplainer(Settings);
+  const findings: readonly Finding[] = parsed.success
+    ? checkSettings(parsed.data, checks)
+    : parsed.error.issues.flatMap((issue) => explainer.explain(issue, input)).map((explained) => ({ code: 'SETTINGS_INVALID', ...explained }));
+  for (const finding of findings) {
+    const position = finding.concernsKey ? positions.ofKey(finding.path) : positions.ofValue(finding.path);
+    faults.push({ code: finding.code, ...position, path: formatPath(finding.path), message: finding.message });
+  }
+  return parsed.success && faults.length === 0 ? { settings: parsed.data, faults: [] } : { settings: null, faults: inOrder(faults) };
+}
+
+function inOrder(faults: readonly SettingsFault[]): readonly SettingsFault[] {
+  return [...faults].sort((a, b) => a.line - b.line || a.column - b.column);
+}
+
+function yamlMessage(code: string, message: string, source: string): string {
+  switch (code) {
+    case 'DUPLICATE_KEY': return `${describe(source.trim())} stands twice in the same map; each key is allowed once`;
+    case 'MULTIPLE_DOCS': return 'a second document begins here; one is allowed';
+    case 'TAB_AS_INDENT': return 'a tab indents this line; only spaces are allowed';
+    default: return `is not YAML: ${message.replace(/\.$/, '')}`;
+  }
+}
+
+/** @throws TorsiondError INPUT_NOT_FOUND, INPUT_FORMAT */
+export async function readSettingsText(file: string): Promise<string> {
+  try {
+    const facts = await stat(file);
+    if (!facts.isFile()) throw new TorsiondError('INPUT_FORMAT', 'this is not a file', { where: file, hint: 'Give the path of a settings file.' });
+    if (facts.size > LARGEST_FILE_BYTES) {
+      throw new TorsiondError('INPUT_FORMAT', `the file has ${facts.size} bytes; a settings file has at most ${LARGEST_FILE_BYTES}`, {
+        where: file, hint: 'Give the path of a settings file.',
+      });
+    }
+    return await readFile(file, 'utf8');
+  } catch (thrown) {
+    if (thrown instanceof TorsiondError) throw thrown;
+    const code = (thrown as NodeJS.ErrnoException).code;
+    const what = code === 'ENOENT' || code === 'ENOTDIR' ? 'there is no such settings file' : code === 'EACCES' ? 'the settings file may not be read' : `the settings file cannot be read (${code ?? String(thrown)})`;
+    throw new TorsiondError('INPUT_NOT_FOUND', what, { where: file, cause: thrown });
+  }
+}
+
+/** @throws TorsiondError INPUT_NOT_FOUND, INPUT_FORMAT, or the first fault (SETTINGS_INVALID, DRIVER_UNKNOWN, RATE_TOO_LOW …) with its line */
+export async function loadSettings(file: string, checks: SettingsChecks): Promise<Settings> {
+  const { settings, faults } = parseSettings(await readSettingsText(file), checks);
+  if (settings === null) throw faultsAsError(file, faults);
+  return settings;
+}
+
+/** All defaults: a station without instruments. */
+export function defaultSettings(): Settings {
+  return Settings.parse({});
+}
