@@ -1,0 +1,28 @@
+/** Bytes to frames: synchronous, pure, bounded. */
+
+/**
+ * Takes what a framer found, in the order of the bytes. Frames come in runs, because a fast device sends hundreds of
+ * them in one chunk and one call per frame would cost more than the frame.
+ */
+export interface FrameSink {
+  /**
+   * `count` frames lie in `bytes`: frame i from `bounds[2 * i]` up to, not including, `bounds[2 * i + 1]`; delimiters
+   * are outside. `bytes` and `bounds` are only lent for the call.
+   */
+  frames(bytes: Uint8Array, bounds: Int32Array, count: number): void;
+  /** A stretch without a usable frame began here: at least `bytes` bytes so far. Told once per stretch. */
+  tooLong(bytes: number): void;
+}
+
+/** One framer serves one connection; a new connection takes a new one. */
+export interface Framer {
+  /** Calls the sink during the call, for what this chunk completed. */
+  push(chunk: Uint8Array, sink: FrameSink): void;
+  /** Throws away what is not complete and starts anew, as after opening. @returns the bytes thrown away by it */
+  reset(): number;
+  /** Bytes thrown away so far: the first partial frame, over-long stretches, what `reset` dropped. */
+  readonly discardedBytes: number;
+  /** Bytes kept for the next chunk; at most `maxBuffered`. */
+  readonly buffered: number;
+  readonly maxBuffered: number;
+}

@@ -1,0 +1,21 @@
+/** The public entry `torsiond/driver`: all that a driver author needs. */
+export {
+  DRIVER_API_VERSION, defineDriver,
+  type DriverCapabilities, type DriverContext, type DriverCounters, type DriverDefinition, type DriverEvent,
+  type DriverSession, type InstrumentCommand, type InstrumentIdentity,
+} from './api.ts';
+export { BUILT_IN_DRIVERS, findDriver } from './registry.ts';
+export { type ByteChunk, type ByteLink, type LinkContext, type LinkEnd, type OpenLink } from './links/link.ts';
+export { createMemoryLink, type MemoryFarEnd } from './links/memory-link.ts';
+export { openReplayLink, type ReplayLink, type ReplayOptions } from './links/replay-link.ts';
+export { openSerialLink } from './links/serial-link.ts';
+export { type SerialLinkOptions } from './links/serial-options.ts';
+export { openTcpLink, type TcpLinkOptions } from './links/tcp-link.ts';
+export { listSerialPorts, type SerialPortEntry, type SerialPortList } from './links/serial-ports.ts';
+export { type FrameSink, type Framer } from './framing/framer.ts';
+export { LineFramer, type LineFramerOptions } from './framing/line-framer.ts';
+export { asciiLines } from './protocols/ascii-lines/driver.ts';
+export { AsciiLinesOptions } from './protocols/ascii-lines/options.ts';
+export { systemClock, type Clock } from '../shared/clock.ts';
+export { TorsiondError, type ErrorCode } from '../shared/errors.ts';
+export { STATUS } from '../shared/sample-block.ts';

@@ -1,0 +1,57 @@
+/** Who has a port open. Linux only; elsewhere, and where /proc says nothing, the answer is empty. */
+import { readFile, readdir, readlink, stat } from 'node:fs/promises';
+
+export interface PortHolder {
+  readonly pid: number;
+  /** Name of the program, or '' when it may not be read. */
+  readonly name: string;
+}
+
+/**
+ * Processes that hold an exclusive lock on the port, as every program that opens ports politely does. The table of
+ * locks is readable by everybody, unlike the descriptors of other users' processes.
+ */
+export async function findLockHolders(node: string): Promise<readonly PortHolder[]> {
+  try {
+    const [table, facts] = await Promise.all([readFile('/proc/locks', 'utf8'), stat(node)]);
+    // A device number in the table is major:minor in hex; the number of `stat` packs them as glibc does.
+    const major = ((facts.dev >>> 8) & 0xfff).toString(16).padStart(2, '0');
+    const minor = ((facts.dev & 0xff) | ((facts.dev >>> 12) & 0xfff00)).toString(16).padStart(2, '0');
+    const inode = `${major}:${minor}:${facts.ino}`;
+    const pids = table.split('\n').map((line) => line.trim().split(/\s+/))
+      .filter((words) => words[1] === 'FLOCK' && words[5] === inode)
+      .map((words) => Number(words[4]))
+      .filter((pid) => pid > 0);
+    return await Promise.all([...new Set(pids)].map(named));
+  } catch {
+    return [];
+  }
+}
+
+/** Processes with the port open, as far as this process may look. */
+export async function findPortHolders(node: string): Promise<readonly PortHolder[]> {
+  const locked = await findLockHolders(node);
+  if (locked.length > 0) return locked;
+  try {
+    const pids = (await readdir('/proc')).filter((entry) => /^\d+$/.test(entry)).map(Number);
+    const open = await Promise.all(pids.map(async (pid) => ((await hasOpen(pid, node)) ? pid : null)));
+    return await Promise.all(open.filter((pid) => pid !== null).map(named));
+  } catch {
+    return [];
+  }
+}
+
+async function hasOpen(pid: number, node: string): Promise<boolean> {
+  try {
+    const folder = `/proc/${pid}/fd`;
+    const targets = await Promise.all((await readdir(folder)).map((fd) => readlink(`${folder}/${fd}`).catch(() => '')));
+    return targets.includes(node);
+  } catch {
+    return false; // ended meanwhile, or another user's
+  }
+}
+
+async function named(pid: number): Promise<PortHolder> {
+  const name = await readFile(`/proc/${pid}/comm`, 'utf8').catch(() => '');
+  return { pid, name: name.trim() };
+}

@@ -1,0 +1,188 @@
+/** Instruments that send torque as lines of text. */
+import { Subject, type Observable } from 'rxjs';
+import { TorsiondError } from '../../../shared/errors.ts';
+import {
+  DRIVER_API_VERSION, defineDriver,
+  type DriverContext, type DriverCounters, type DriverEvent, type DriverSession, type InstrumentCommand, type InstrumentIdentity,
+} from '../../api.ts';
+import type { FrameSink } from '../../framing/framer.ts';
+import { LineFramer } from '../../framing/line-framer.ts';
+import type { ByteChunk } from '../../links/link.ts';
+import { AsciiLinesCodec, type CodecSink } from './codec.ts';
+import { AsciiLinesOptions, channelCount } from './options.ts';
+import { RunCollector } from './run-collector.ts';
+
+export const asciiLines = defineDriver<AsciiLinesOptions>({
+  apiVersion: DRIVER_API_VERSION,
+  id: 'ascii-lines',
+  title: 'Lines of text',
+  optionsSchema: AsciiLinesOptions,
+  capabilities: { delivery: 'pushed', identifies: true, commands: ['zero', 'send'] },
+  channelCount,
+  createSession: (context) => new AsciiLinesSession(context),
+});
+
+class AsciiLinesSession implements DriverSession {
+  readonly events$: Observable<DriverEvent>;
+  readonly #events = new Subject<DriverEvent>();
+  readonly #context: DriverContext<AsciiLinesOptions>;
+  readonly #codec: AsciiLinesCodec;
+  readonly #framer: LineFramer;
+  readonly #runs: RunCollector;
+  readonly #ignore: RegExp | null;
+  readonly #codecSink: CodecSink;
+  readonly #frameSink: FrameSink;
+  #frames = 0;
+  #state: 'new' | 'running' | 'over' = 'new';
+  #stopped: Promise<void> | null = null;
+  /** Takes the answer to the question that was sent. */
+  #awaitAnswer: ((text: string) => boolean) | null = null;
+
+  constructor(context: DriverContext<AsciiLinesOptions>) {
+    const { options, link } = context;
+    this.events$ = this.#events.asObservable();
+    this.#context = context;
+    this.#codec = new AsciiLinesCodec(options);
+    this.#ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
+    const runs = new RunCollector(this.#codec.channelCount, link.label, (event) => this.#events.next(event));
+    this.#runs = runs;
+    this.#codecSink = {
+      value: (channel, value, unit, status) => runs.value(channel, value, unit, status),
+      fault: (channel, code, message) => runs.fault(channel, code, message),
+      recognise: (text) => this.#takeAnswer(text) || (this.#ignore !== null && this.#ignore.test(text)),
+    };
+    this.#frameSink = {
+      frames: (bytes, bounds, count) => {
+        this.#frames += count;
+        this.#codec.decode(bytes, bounds, count, this.#codecSink);
+      },
+      tooLong: () => runs.fault(null, 'FRAME_TOO_LONG', `more than ${options.maxLineBytes} bytes without a delimiter`),
+    };
+    this.#framer = new LineFramer({
+      delimiter: encode(options.delimiter, options), maxLineBytes: options.maxLineBytes,
+      // A device that says nothing until it is asked begins with its answer.
+      onPartial: (bytes) => {
+        if (this.#awaitAnswer) this.#takeAnswer(this.#codec.text(bytes) ?? '');
+      },
+    });
+  }
+
+  async start(): Promise<InstrumentIdentity | null> {
+    if (this.#state !== 'new') throw new TorsiondError('INTERNAL', 'a driver session starts once', { where: this.#context.link.label });
+    this.#state = 'running';
+    const { link, options } = this.#context;
+    this.#assertWanted();
+    void link.ended.then(() => this.#finish());
+    link.listen((chunk) => this.#take(chunk));
+    const identity = options.commands.identify ? await this.#identify(options.commands.identify) : null;
+    if (options.commands.start !== undefined) await this.#send(options.commands.start);
+    this.#assertWanted();
+    return identity;
+  }
+
+  async command(command: InstrumentCommand): Promise<void> {
+    if (this.#state !== 'running') throw new TorsiondError('LINK_CLOSED', 'the instrument is not connected', { where: this.#context.link.label });
+    if (command.kind === 'send') return this.#send(command.text);
+    const { zero } = this.#context.options.commands;
+    if (zero === undefined) {
+      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no command that zeroes the device is set', {
+        where: this.#context.link.label, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.',
+      });
+    }
+    return this.#send(zero);
+  }
+
+  stop(): Promise<void> {
+    this.#stopped ??= this.#stop();
+    return this.#stopped;
+  }
+
+  counters(): DriverCounters {
+    return { frames: this.#frames, faults: this.#runs.faults, discardedBytes: this.#framer.discardedBytes };
+  }
+
+  async #stop(): Promise<void> {
+    const wasRunning = this.#state === 'running';
+    this.#finish();
+    const { stop } = this.#context.options.commands;
+    // The device may be gone already, then there is nothing to stop.
+    if (wasRunning && stop !== undefined) await this.#send(stop).catch(() => {});
+  }
+
+  #take(chunk: ByteChunk): void {
+    if (this.#state !== 'running') return;
+    this.#runs.begin(chunk.atMs);
+    this.#framer.push(chunk.data, this.#frameSink);
+    this.#runs.end();
+  }
+
+  #finish(): void {
+    if (this.#state === 'over') return;
+    this.#state = 'over';
+    this.#framer.reset();
+    this.#events.complete();
+  }
+
+  #send(text: string): Promise<void> {
+    const { options, link } = this.#context;
+    return link.write(encode(text + options.commands.ending, options));
+  }
+
+  #takeAnswer(text: string): boolean {
+    return this.#awaitAnswer !== null && this.#awaitAnswer(text);
+  }
+
+  #assertWanted(): void {
+    if (this.#context.signal.aborted) throw new TorsiondError('DEVICE_TIMEOUT', 'starting was given up', { where: this.#context.link.label });
+  }
+
+  async #identify(question: NonNullable<AsciiLinesOptions['commands']['identify']>): Promise<InstrumentIdentity> {
+    const pattern = new RegExp(question.answer, 'u');
+    for (let attempt = 1; attempt <= question.tries; attempt++) {
+      const answered = this.#answerTo(pattern, question.timeoutMs);
+      try {
+        await this.#send(question.send);
+      } catch (thrown) {
+        answered.giveUp();
+        throw thrown;
+      }
+      const groups = await answered.groups;
+      this.#assertWanted();
+      if (this.#state !== 'running') throw new TorsiondError('LINK_LOST', 'the connection ended before the instrument said what it is', { where: this.#context.link.label });
+      if (!groups) continue;
+      const said = (name: string): string => groups[name]?.trim() ?? '';
+      return { maker: said('maker'), model: said('model'), serialNumber: said('serialNumber'), firmware: said('firmware') };
+    }
+    throw new TorsiondError('DEVICE_TIMEOUT', `no answer to ${JSON.stringify(question.send)} in ${question.tries} tries of ${question.timeoutMs} ms`, { where: this.#context.link.label });
+  }
+
+  /** Waits for a line that fits, the time limit, or the end of all waiting; null unless a line came. */
+  #answerTo(pattern: RegExp, timeoutMs: number): { readonly groups: Promise<Record<string, string | undefined> | null>; giveUp(): void } {
+    const { clock, signal, link } = this.#context;
+    let settle!: (groups: Record<string, string | undefined> | null) => void;
+    const groups = new Promise<Record<string, string | undefined> | null>((resolve) => {
+      settle = (found) => {
+        cancel();
+        signal.removeEventListener('abort', giveUp);
+        this.#awaitAnswer = null;
+        this.#codec.isAnswerAwaited = false;
+        resolve(found);
+      };
+    });
+    const giveUp = (): void => settle(null);
+    const cancel = clock.after(timeoutMs, giveUp);
+    signal.addEventListener('abort', giveUp);
+    void link.ended.then(giveUp);
+    this.#codec.isAnswerAwaited = true;
+    this.#awaitAnswer = (text) => {
+      const match = pattern.exec(text);
+      if (match) settle(match.groups ?? {});
+      return match !== null;
+    };
+    return { groups, giveUp };
+  }
+}
+
+function encode(text: string, options: AsciiLinesOptions): Uint8Array {
+  return options.encoding === 'utf8' ? new TextEncoder().encode(text) : Uint8Array.from(text, (letter) => letter.charCodeAt(0) & 0xff);
+}

@@ -1,0 +1,107 @@
+/** Settings of the driver `ascii-lines`: how the lines of an instrument are read. */
+import * as z from 'zod';
+import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
+import { SafePattern, groupNames } from './safe-pattern.ts';
+
+const column = z.number().int().min(1).max(64);
+const words = z.array(z.string().min(1).max(20)).max(20);
+
+const ChannelColumns = z.strictObject({
+  column: column.describe('Column of the torque; the first is 1.'),
+  unitColumn: column.optional().describe('Column of the unit. Left out: a unit may follow the number in its own column.'),
+  statusColumn: column.optional().describe('Column of the status word.'),
+});
+export type ChannelColumns = z.infer<typeof ChannelColumns>;
+
+const Identify = z.strictObject({
+  send: z.string().min(1).max(200).describe('The question, without its ending.'),
+  answer: SafePattern.default('^(?<maker>[^,]*),(?<model>[^,]*),(?<serialNumber>[^,]*),(?<firmware>[^,]*)$')
+    .describe('What the answer looks like; groups maker, model, serialNumber, firmware. Default: four fields with commas (IEEE 488.2).'),
+  timeoutMs: z.number().min(10).max(30_000).default(1_000),
+  tries: z.number().int().min(1).max(10).default(3),
+});
+
+const Commands = z.strictObject({
+  ending: z.string().max(8).default('\r\n').describe('Put after every command.'),
+  start: z.string().min(1).max(200).optional().describe('Sent when the connection stands, for devices that do not stream by themselves.'),
+  stop: z.string().min(1).max(200).optional().describe('Sent before the connection is closed.'),
+  zero: z.string().min(1).max(200).optional().describe('Zeroes the device.'),
+  identify: Identify.optional(),
+});
+
+const LineChannel = z.strictObject({
+  column: column.optional().describe('Column that names the channel. With a pattern: its group "channel".'),
+  names: z.array(z.string().min(1).max(20)).min(1).max(32).describe('What stands there for each channel, in order.'),
+});
+
+const Sign = z.strictObject({
+  negative: words.default([]).describe('Words before or after the number that make it counter-clockwise, for example L, CCW.'),
+  positive: words.default([]).describe('Words that make it clockwise, for example R, CW.'),
+});
+
+const Status = z.strictObject({
+  overload: words.default(['OL', 'OVERLOAD']),
+  unstable: words.default(['UNSTABLE']),
+  good: words.default([]).describe('Words that mean that all is well.'),
+});
+
+export const AsciiLinesOptions = z.strictObject({
+  delimiter: z.string().min(1).max(8).default('\n').describe('Ends a line. With the default, a carriage return before it does no harm.'),
+  encoding: z.enum(['ascii', 'latin1', 'utf8']).default('ascii').describe('With ascii a byte above 127 makes a line unreadable: it is noise, or the baud rate is wrong.'),
+  maxLineBytes: z.number().int().min(8).max(4_096).default(256).describe('Longer lines are discarded; garbage from a wrong baud rate looks like that.'),
+  separator: z.string().min(1).max(4).optional().describe('Between columns; a space stands for any run of spaces and tabs. Left out: a comma where the channels need columns, else the whole line is one column.'),
+  channels: z.array(ChannelColumns).min(1).max(32).default([{ column: 1 }]).describe('Where each channel stands in a line. Not used with a pattern.'),
+  pattern: SafePattern.optional().describe('Reads the line instead of columns: groups value, unit, status; with several channels value1, value2 …'),
+  lineChannel: LineChannel.optional().describe('For devices that send each channel in a line of its own, which says whose it is.'),
+  unit: TorqueUnitCode.nullable().default(null).describe('Unit that the driver reports when the line names none; null: the channel settings decide.'),
+  decimal: z.enum(['point', 'comma']).default('point').describe('Decimal sign of the numbers.'),
+  sign: Sign.prefault({}),
+  status: Status.prefault({}),
+  ignore: SafePattern.optional().describe('Lines without a torque that match are passed over: banners, comments, answers.'),
+  commands: Commands.prefault({}),
+}).superRefine((options, context) => {
+  const fault = (path: (string | number)[], message: string): void => context.addIssue({ code: 'custom', path, message });
+  if (options.encoding !== 'utf8' && [...options.delimiter].some((letter) => letter.codePointAt(0)! > 255)) fault(['delimiter'], `cannot be written in ${options.encoding}`);
+  if (options.decimal === 'comma' && options.pattern === undefined && columnSeparator(options) === ',') {
+    fault(['separator'], 'a comma cannot separate columns and be the decimal sign too');
+  }
+  const used = options.channels.flatMap((channel) => [channel.column, channel.unitColumn, channel.statusColumn].filter((one) => one !== undefined));
+  if (options.pattern === undefined && new Set(options.channels.map((channel) => channel.column)).size !== options.channels.length) {
+    fault(['channels'], 'two channels stand in the same column');
+  }
+  if (options.lineChannel?.column !== undefined && used.includes(options.lineChannel.column)) {
+    fault(['lineChannel', 'column'], 'is also the column of something else');
+  }
+  if (options.pattern !== undefined) {
+    const names = groupNames(options.pattern);
+    if (!names.some((name) => /^value\d*$/.test(name))) fault(['pattern'], 'needs a group (?<value>…), or (?<value1>…), (?<value2>…) …');
+    if (options.lineChannel && !names.includes('channel')) fault(['pattern'], 'needs a group (?<channel>…), because lineChannel is set');
+    if (options.lineChannel && !names.includes('value')) fault(['pattern'], 'needs a group (?<value>…), because lineChannel is set');
+  }
+  if (options.lineChannel) {
+    if (options.pattern === undefined && options.lineChannel.column === undefined) fault(['lineChannel', 'column'], 'is needed without a pattern');
+    if (options.pattern === undefined && options.channels.length !== 1) fault(['channels'], 'gives one place, because every line carries one channel');
+    if (new Set(options.lineChannel.names).size !== options.lineChannel.names.length) fault(['lineChannel', 'names'], 'two channels have the same name');
+  }
+});
+export type AsciiLinesOptions = z.infer<typeof AsciiLinesOptions>;
+
+/**
+ * What separates columns; null: the whole line is one. Not a comma by default, or the line `12,34` of a device with a
+ * decimal comma would be read as 12.
+ */
+export function columnSeparator(options: {
+  readonly separator?: string | undefined; readonly channels: readonly ChannelColumns[]; readonly lineChannel?: unknown;
+}): string | null {
+  if (options.separator !== undefined) return options.separator;
+  const needsColumns = options.lineChannel !== undefined || options.channels.length > 1
+    || options.channels.some((channel) => channel.column > 1 || channel.unitColumn !== undefined || channel.statusColumn !== undefined);
+  return needsColumns ? ',' : null;
+}
+
+/** How many channels the options describe. */
+export function channelCount(options: AsciiLinesOptions): number {
+  if (options.lineChannel) return options.lineChannel.names.length;
+  if (options.pattern === undefined) return options.channels.length;
+  return groupNames(options.pattern).filter((name) => /^value\d*$/.test(name)).length;
+}
