@@ -1,0 +1,57 @@
+/** Numbers, units and times as a person reads them. Pure. */
+import { torqueUnit } from '../../shared/units.ts';
+
+const MINUS = '−';
+
+/** Decimals that show a step of `resolution` and no finer. */
+export function decimalsFor(resolution: number): number {
+  for (let decimals = 0; decimals < 8; decimals++) {
+    const scaled = resolution * 10 ** decimals;
+    if (scaled > 0.999_999 && Math.abs(scaled - Math.round(scaled)) < 1e-6) return decimals;
+  }
+  return Math.min(8, Math.max(0, Math.ceil(-Math.log10(resolution))));
+}
+
+/** The step to round to: the channel's own, or a decimal step near 1/5000 of the capacity where it names none. */
+export function displayStep(resolution: number | null, capacity: number): number {
+  if (resolution !== null && resolution > 0) return resolution;
+  return 10 ** Math.floor(Math.log10(Math.max(capacity, 1e-9) / 5_000) + 1e-9);
+}
+
+/** Rounded to a whole number of steps, half away from zero; a true minus sign; never "−0". */
+export function formatTorque(value: number, step: number): string {
+  const steps = Math.round(Math.abs(value) / step + 1e-9);
+  const text = (steps * step).toFixed(decimalsFor(step));
+  return value < 0 && steps > 0 ? MINUS + text : text;
+}
+
+export function unitSymbol(ucum: string): string {
+  try {
+    return torqueUnit(ucum).symbol;
+  } catch {
+    return ucum;
+  }
+}
+
+/** Time of day of the person who looks. */
+export function clockTime(iso: string): string {
+  const date = new Date(iso);
+  return Number.isNaN(date.getTime()) ? '' : date.toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', second: '2-digit', hour12: false });
+}
+
+export function durationText(ms: number): string {
+  if (ms < 995) return `${Math.round(ms)} ms`;
+  return `${(ms / 1_000).toFixed(ms < 9_950 ? 2 : 1)} s`;
+}
+
+/** A few round numbers between two ends. */
+export function roundTicks(from: number, to: number, about: number): number[] {
+  const span = to - from;
+  if (!(span > 0)) return [];
+  const raw = span / about;
+  const power = 10 ** Math.floor(Math.log10(raw));
+  const step = [1, 2, 5, 10].map((factor) => factor * power).find((candidate) => candidate >= raw) ?? raw;
+  const ticks: number[] = [];
+  for (let i = Math.ceil(from / step - 1e-9); i * step <= to + span * 1e-9; i++) ticks.push(i * step);
+  return ticks;
+}

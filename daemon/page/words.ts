@@ -1,0 +1,51 @@
+/** What the page says: one place, so that one thing has one word. */
+import type { CaptureSettings, FilterSettings } from '../../shared/capture-settings.ts';
+import type { Direction, InterruptReason, Verdict } from '../../shared/reading.ts';
+import type { ChannelInfo, InstrumentState } from '../../shared/wire/events.ts';
+
+export const VERDICT_WORDS: Record<Verdict, string> = {
+  within: 'Within limits', low: 'Low', high: 'High', undecided: 'Undecided', none: 'Not judged',
+};
+
+export const INSTRUMENT_WORDS: Record<InstrumentState, string> = {
+  'absent': 'Not plugged in', 'opening': 'Opening', 'settling': 'Settling', 'identifying': 'Identifying', 'streaming': 'Streaming',
+  'stalled': 'No data', 'waiting': 'Trying again', 'needs-attention': 'Needs attention', 'stopped': 'Stopped',
+};
+
+/** Where the instrument gives no fault of its own. */
+export const INSTRUMENT_REASONS: Partial<Record<InstrumentState, string>> = {
+  absent: 'The instrument is not plugged in. It is picked up by itself as soon as it is.',
+  stalled: 'The port is open but no samples come.',
+  waiting: 'The connection to the instrument was lost; it is tried again by itself.',
+  stopped: 'The instrument is switched off in the settings.',
+};
+
+export const CHANNEL_WORDS: Record<ChannelInfo['state'], string> = { offline: 'Offline', armed: 'Armed', cycle: 'Torque applied', held: 'Held' };
+
+export const MODE_WORDS: Record<CaptureSettings['mode'], string> = { 'track': 'Track', 'peak': 'Peak', 'first-peak': 'First peak' };
+
+export const DIRECTION_WORDS: Record<Direction, string> = { cw: 'clockwise', ccw: 'counter-clockwise' };
+
+export const INTERRUPT_WORDS: Record<InterruptReason, string> = {
+  'gap': 'samples are missing', 'bad-sample': 'a sample was unreadable', 'overload': 'the device reported overload',
+  'already-loaded': 'torque was on before the channel was armed', 'too-long': 'it lasted too long', 'record-ended': 'the record ended',
+  'settings-changed': 'the settings were changed', 'stopped': 'capturing was stopped',
+};
+
+export function filterText(filter: FilterSettings): string {
+  switch (filter.kind) {
+    case 'none': return 'no low-pass';
+    case 'butterworth': return `low-pass ${filter.cutoffHz} Hz, order ${filter.order}`;
+    case 'cfc': return `low-pass CFC ${filter.class}`;
+  }
+}
+
+export const CAUTIONS: readonly string[] = [
+  'Keep impact and free-running pulse tools off this bench unless the transducer is rated for them. Run power tools on a run-down fixture, never straight into a transducer; look after the fixture and grease it.',
+  'Stay below the capacity of the transducer. After an overload unload it, zero it, and have its calibration checked before you trust it again.',
+  'A transducer is commonly used between a tenth of its capacity and all of it; outside its calibrated range a reading is marked.',
+  'Fix the transducer to a bench that carries the torque. With a long wrench stand braced, pull rather than push, with an open hand and your face clear of the line in which it may slip.',
+  'Use the matching square, fully engaged, without stacked adapters. Load it in its own plane, never from the side. Keep fingers out of reaction bars.',
+  'Wear eye protection, and hearing protection with power tools. Keep sleeves, hair and gloves away from turning parts. Disconnect air or power before you change a joint.',
+  'Let the transducer warm up for 15 to 30 minutes. Set the direction first. Zero before each run and never under load. Set a setting tool back to its lowest value when you are done.',
+];
