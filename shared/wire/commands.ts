@@ -46,10 +46,4 @@ export const COMMAND_SCOPES: Record<ClientMessage['type'], Scope> = {
   configure: 'configure',
 };
 
-export { SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from './protocol.ts';
-
-/**
- * Name of the `<meta>` element in the daemon's own page that carries the page's token. Absent or empty: the page asks
- * for a token typed by hand.
- */
-export const PAGE_TOKEN_META = 'torsiond-page-token';
+export { PAGE_TOKEN_META, SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from './protocol.ts';

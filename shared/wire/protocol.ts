@@ -4,3 +4,8 @@ export const SUBPROTOCOL = 'torsiond.v1';
 /** A browser sends its token as a second subprotocol: this prefix and the token. */
 export const TOKEN_SUBPROTOCOL_PREFIX = 'torsiond.token.';
 export const STREAM_PATH = '/api/v1/stream';
+/**
+ * Name of the `<meta>` element in the gateway's own page that carries the page's token. Absent or empty: the page asks
+ * for a token typed by hand.
+ */
+export const PAGE_TOKEN_META = 'torsiond-token';

@@ -1,0 +1,41 @@
+import type * as z from 'zod';
+import type { Gateway } from '../gateway.ts';
+
+export interface RouteContext {
+  readonly gateway: Gateway;
+  /** Wall time, ms since 1970. */
+  readonly wallMs: () => number;
+  readonly eventLoopDelayMs: () => number;
+  /** Counters of the server. */
+  readonly ownCounters: () => ReadonlyMap<string, number>;
+}
+
+/** What a route answers: a status and either JSON or text of the route's type. */
+export interface RouteAnswer {
+  readonly status?: number;
+  readonly body: unknown;
+}
+
+/** One address of the HTTP interface. The OpenAPI document is made from these, so it cannot differ from what runs. */
+export interface Route<Params = unknown, Query = unknown> {
+  /** With `:name` for parameters. */
+  readonly path: string;
+  readonly summary: string;
+  /** `none`: anybody whose Host and Origin are right. */
+  readonly scope: 'none' | 'read';
+  readonly params: z.ZodType<Params> | null;
+  /** Null: the route takes no query at all. */
+  readonly query: z.ZodType<Query> | null;
+  /** Schema of the JSON answer, or the media type of a text. */
+  readonly answer: z.ZodType | { readonly mediaType: string };
+  /** Codes of the errors that this route in particular can answer. */
+  readonly errors: readonly string[];
+  /** Further statuses that carry the same answer, with what they mean. */
+  readonly otherStatuses?: Readonly<Record<number, string>>;
+  handle(context: RouteContext, params: Params, query: Query): Promise<RouteAnswer> | RouteAnswer;
+}
+
+/** Keeps the types of parameters and query between the schemas and the handler. */
+export function route<Params, Query>(definition: Route<Params, Query>): Route {
+  return definition;
+}

@@ -1,0 +1,21 @@
+/** Lets through so many in a second, with a burst of as many. Plain arithmetic; the caller brings the time. */
+export class RateLimit {
+  readonly #perSecond: number;
+  #left: number;
+  #atMs: number;
+
+  constructor(perSecond: number, nowMs: number) {
+    this.#perSecond = perSecond;
+    this.#left = perSecond;
+    this.#atMs = nowMs;
+  }
+
+  /** Takes one; false when there is none left. */
+  take(nowMs: number): boolean {
+    this.#left = Math.min(this.#perSecond, this.#left + ((nowMs - this.#atMs) / 1_000) * this.#perSecond);
+    this.#atMs = nowMs;
+    if (this.#left < 1) return false;
+    this.#left -= 1;
+    return true;
+  }
+}

@@ -1,0 +1,52 @@
+import type { WebSocket } from 'ws';
+import type { ServerCounters } from '../counters.ts';
+import { STREAM_COUNTERS } from '../counters.ts';
+import type { OutboxTransport } from './client-outbox.ts';
+
+/** The one place that sends on a socket. Everything else goes through the client's outbox. */
+export class SocketTransport implements OutboxTransport {
+  readonly #socket: WebSocket;
+  readonly #counters: ServerCounters;
+  readonly #onClosing: (code: number) => void;
+
+  constructor(socket: WebSocket, counters: ServerCounters, onClosing: (code: number) => void) {
+    this.#socket = socket;
+    this.#counters = counters;
+    this.#onClosing = onClosing;
+  }
+
+  get bufferedAmount(): number {
+    return this.#socket.bufferedAmount;
+  }
+
+  send(data: Uint8Array, binary: boolean): void {
+    if (this.#socket.readyState !== this.#socket.OPEN) return;
+    this.#counters.add(STREAM_COUNTERS.messagesSent);
+    this.#counters.add(STREAM_COUNTERS.bytesSent, data.byteLength);
+    this.#socket.send(data, { binary, compress: false }, ignoreFailure);
+  }
+
+  probe(mark: number): void {
+    if (this.#socket.readyState !== this.#socket.OPEN) return;
+    const payload = Buffer.alloc(4);
+    payload.writeUInt32BE(mark);
+    this.#socket.ping(payload, false, ignoreFailure);
+  }
+
+  close(code: number, reason: string): void {
+    this.#socket.close(code, reason);
+    this.#onClosing(code);
+  }
+
+  terminate(): void {
+    this.#socket.terminate();
+  }
+}
+
+/** The mark of a probe's answer; null when the answer is none of ours. */
+export function probeMark(payload: Buffer): number | null {
+  return payload.length === 4 ? payload.readUInt32BE() : null;
+}
+
+/** A failed send is followed by the socket's own close event, which is where it is dealt with. */
+function ignoreFailure(): void {}

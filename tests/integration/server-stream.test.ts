@@ -1,0 +1,133 @@
+import { afterEach, describe, expect, it } from 'vitest';
+import { instrument } from '../helpers/fake-gateway.ts';
+import { runServer, type ServerUnderTest } from '../helpers/run-server.ts';
+import { waitUntil } from '../helpers/wait-until.ts';
+
+let run: ServerUnderTest;
+afterEach(() => run.stop());
+
+describe('the stream', () => {
+  it('greets first, then gives what was subscribed', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    const hello = await client.hello();
+    expect(client.messages[0]).toBe(hello);
+    expect(hello).toMatchObject({ protocol: 'torsiond.v1', lastSeq: 0, scope: 'read', station: run.gateway.station });
+    expect(hello.channels.map((info) => info.id)).toEqual(['bench-a/1', 'bench-a/2']);
+
+    run.gateway.take();
+    expect(await client.ask({ type: 'subscribe' })).toMatchObject({ type: 'ok', result: { lastSeq: 1, liveHz: 10 } });
+    run.gateway.take();
+    run.gateway.events$.next({ type: 'instrument.state', at: new Date(0).toISOString(), instrument: instrument('bench-a', { state: 'stalled' }) });
+    await waitUntil(() => client.of('instrument.state').length === 1, 'the state');
+    expect(client.seqs).toEqual([2]);
+
+    await client.ask({ type: 'unsubscribe' });
+    run.gateway.take();
+    await client.ask({ type: 'ping' });
+    expect(client.seqs).toEqual([2]);
+  });
+
+  it('gives only the channels and kinds that were asked for', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    await client.ask({ type: 'subscribe', channels: ['bench-a/2'], events: ['reading.stored', 'scan.seen'], since: 0 });
+    run.gateway.take({ channel: 'bench-a/1' });
+    run.gateway.take({ channel: 'bench-a/2' });
+    run.gateway.events$.next({ type: 'cycle.started', at: new Date(0).toISOString(), channel: 'bench-a/2', epoch: 1, direction: 'cw' });
+    run.gateway.events$.next({ type: 'scan.seen', at: new Date(0).toISOString(), code: 'W-17', source: 'reader' });
+    await waitUntil(() => client.of('scan.seen').length === 1, 'the scan');
+    expect(client.seqs).toEqual([2]);
+    expect(client.of('cycle.started')).toEqual([]);
+  });
+
+  it('answers each command by its id, and passes it on', async () => {
+    run = await runServer();
+    run.gateway.onCommand = async (command) => (command.type === 'zero' ? { offset: 0.25 } : undefined);
+    const client = await run.connect({ scope: 'configure' });
+    expect(await client.ask({ type: 'zero', channel: 'bench-a/1' })).toMatchObject({ type: 'ok', result: { offset: 0.25 } });
+    expect(await client.ask({ type: 'arm', channel: 'bench-a/1' })).toMatchObject({ type: 'ok' });
+    expect(await client.ask({ type: 'configure', channel: 'bench-a/1', mode: 'first-peak' })).toMatchObject({ type: 'ok' });
+    expect(await client.ask({ type: 'arm', channel: 'nowhere/1' })).toMatchObject({ type: 'refused', code: 'CHANNEL_UNKNOWN' });
+    expect(await client.ask({ type: 'scan', code: 'W-17' })).toMatchObject({ type: 'ok' });
+    expect(run.gateway.commands.map((command) => command.type)).toEqual(['zero', 'arm', 'configure']);
+    expect(run.gateway.scans).toEqual([{ code: 'W-17', source: 'client:test configure' }]);
+  });
+
+  it('tells nothing of the inside when a command fails unexpectedly', async () => {
+    run = await runServer();
+    run.gateway.onCommand = async () => { throw new Error('secret path /root/x'); };
+    const client = await run.connect({ scope: 'operate' });
+    const answer = await client.ask({ type: 'zero', channel: 'bench-a/1' });
+    expect(answer).toMatchObject({ type: 'refused', code: 'INTERNAL' });
+    expect(JSON.stringify(answer)).not.toContain('/root/x');
+    expect(run.logLines.some((line) => line.includes('a command failed unexpectedly'))).toBe(true);
+  });
+
+  it('refuses channels that do not exist and names those that do', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    const answer = await client.ask({ type: 'subscribe', channels: ['bench-z/1'] });
+    expect(answer).toMatchObject({ type: 'refused', code: 'CHANNEL_UNKNOWN' });
+    expect(answer).toHaveProperty('message', expect.stringContaining('bench-a/1, bench-a/2'));
+  });
+
+  it('gives live values at the rate that was asked for, in the unit of the channel, without hiding a peak', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    await client.ask({ type: 'subscribe', liveHz: 50 });
+    const torque = new Float64Array(400).fill(1);
+    torque[217] = 57.5;
+    torque[218] = -3;
+    run.gateway.sample(torque);
+    await waitUntil(() => client.of('channel.live').length > 0, 'live values');
+    const [live] = client.of('channel.live');
+    expect(live).toMatchObject({ channel: 'bench-a/1', unit: 'N.m', value: 1 });
+    const pairs = client.of('channel.live').flatMap((message) => message.minMax);
+    expect(Math.max(...pairs)).toBe(57.5);
+    expect(Math.min(...pairs)).toBe(-3);
+  });
+
+  for (const format of ['binary', 'binary64', 'json'] as const) {
+    it(`gives samples as ${format}, joined, whole and in order`, async () => {
+      run = await runServer();
+      const client = await run.connect();
+      await client.ask({ type: 'subscribe', samples: format, liveHz: 0 });
+      const sent: number[] = [];
+      for (let block = 0; block < 40; block++) {
+        const torque = Float64Array.from({ length: 25 }, (_, i) => block + i / 32);
+        sent.push(...torque);
+        run.gateway.sample(torque);
+        if (block === 20) await client.ask({ type: 'ping' });
+      }
+      const received = (): number[] => (format === 'json' ? client.of('samples').flatMap((message) => message.torque) : client.frames.flatMap((frame) => [...frame.samples]));
+      await waitUntil(() => received().length === sent.length, 'all samples');
+      expect(received()).toEqual(sent);
+      const packets = format === 'json' ? client.of('samples') : client.frames;
+      expect(packets.length).toBeLessThan(10);
+      expect(packets.map((packet) => packet.broken)).toEqual(packets.map((_, i) => i === 0));
+      expect(packets[0]).toMatchObject({ epoch: 1, firstIndex: 0, spacingMs: 1 });
+    });
+  }
+
+  it('marks the frame after a gap', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    await client.ask({ type: 'subscribe', samples: 'binary64', channels: ['bench-a/1'] });
+    run.gateway.sample(new Float64Array(5));
+    run.gateway.sample(new Float64Array(5), { firstIndex: 40, gap: 'lost-samples' });
+    run.gateway.sample(new Float64Array(5), { firstIndex: 0, epoch: 2, gap: 'connected' });
+    await waitUntil(() => client.frames.length === 3, 'three frames');
+    expect(client.frames.map(({ epoch, firstIndex, broken }) => ({ epoch, firstIndex, broken }))).toEqual([
+      { epoch: 1, firstIndex: 0, broken: true }, { epoch: 1, firstIndex: 40, broken: true }, { epoch: 2, firstIndex: 0, broken: true },
+    ]);
+  });
+
+  it('says goodbye when it stops', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    await client.ask({ type: 'ping' });
+    await run.server.close();
+    expect(await client.closed()).toBe(1001);
+  });
+});
