@@ -1,0 +1,10 @@
+/** Virtual instruments for demonstrations and tests: `torsiond/simulator`. */
+export { listScenarios, loadScenario, parseScenario } from './scenarios/load.ts';
+export { Scenario } from './scenarios/schema.ts';
+export { startScenario, type RunningChannel, type RunningInstrument, type RunningScenario, type StartScenarioOptions } from './run-scenario.ts';
+export { openPort, type OpenPortOptions } from './ports/open-port.ts';
+export { openPtyPort, PtyPort, type PtyPortOptions } from './ports/pty-port.ts';
+export { openTcpPort, TcpPort, type TcpPortOptions } from './ports/tcp-port.ts';
+export { MAX_BACKLOG_BYTES, type PortAddress, type PortCounters, type SimulatedPort } from './ports/port.ts';
+export { FaultPlan } from './faults/fault-plan.ts';
+export { FaultyPort, type FaultCounters, type FaultyPortOptions } from './faults/faulty-port.ts';

@@ -1,0 +1,169 @@
+/** Starts the instruments of a scenario, each on a port of its own, and stops them again. */
+import { mkdirSync, mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { systemClock, type Clock } from '../shared/clock.ts';
+import { TorsiondError } from '../shared/errors.ts';
+import { FaultyPort, type FaultCounters } from './faults/faulty-port.ts';
+import { ChannelSource } from './instruments/channel-source.ts';
+import type { LineFormat } from './instruments/line-format.ts';
+import { LineInstrument, type LineInstrumentCounters } from './instruments/line-instrument.ts';
+import { openPort } from './ports/open-port.ts';
+import type { PortAddress, PortCounters, SimulatedPort } from './ports/port.ts';
+import { SeededRandom } from './random.ts';
+import type { Scenario, SimulatedChannel, SimulatedInstrument } from './scenarios/schema.ts';
+
+export interface RunningChannel {
+  readonly title: string;
+  /** UCUM code of the values in the lines. */
+  readonly unit: string;
+  /** N.m */
+  readonly capacity: number;
+  readonly transducerSerial: string;
+  readonly suggestedMode: 'track' | 'peak' | 'first-peak';
+  /** N.m */
+  readonly target: number;
+  readonly low: number;
+  readonly high: number;
+}
+
+export interface RunningInstrument {
+  readonly id: string;
+  readonly title: string;
+  readonly address: PortAddress;
+  readonly baudRate: number;
+  readonly sampleRateHz: number;
+  readonly channels: readonly RunningChannel[];
+  readonly lineFormat: LineFormat;
+  readonly commands: SimulatedInstrument['commands'];
+  readonly startsByItself: boolean;
+  counters(): { readonly instrument: LineInstrumentCounters; readonly port: PortCounters; readonly faults: FaultCounters | null };
+}
+
+export interface RunningScenario {
+  readonly title: string;
+  readonly instruments: readonly RunningInstrument[];
+  /** @throws TorsiondError SIM_SCENARIO when no instrument has that id. */
+  unplug(id: string): Promise<void>;
+  /** The instrument starts anew, as one that had lost its power. */
+  replug(id: string): Promise<void>;
+  /** Ends every helper process and removes every port. Idempotent. */
+  stop(): Promise<void>;
+}
+
+export interface StartScenarioOptions {
+  /** One line each: notices (no pseudo terminals, a fault that failed), nothing else. */
+  readonly log?: (line: string) => void;
+  /** Overrides what the scenario says. */
+  readonly portPreference?: 'pty' | 'tcp';
+  /** Where the pseudo terminals appear, as `<instrument id>`; made when missing. Left out: a folder that `stop` removes. */
+  readonly linkDirectory?: string;
+  readonly clock?: Clock;
+}
+
+interface Running {
+  readonly port: SimulatedPort;
+  readonly instrument: LineInstrument;
+  readonly facts: RunningInstrument;
+}
+
+/** @throws TorsiondError of the SIM_ area, or SERVER_ADDRESS; nothing is left running then. */
+export async function startScenario(scenario: Scenario, options: StartScenarioOptions = {}): Promise<RunningScenario> {
+  const clock = options.clock ?? systemClock;
+  const log = options.log ?? (() => {});
+  const ownFolder = options.linkDirectory === undefined ? mkdtempSync(join(tmpdir(), 'torsiond-bench-')) : null;
+  const folder = options.linkDirectory ?? ownFolder!;
+  mkdirSync(folder, { recursive: true });
+  const running = new Map<string, Running>();
+  let hasTold = false;
+  const stop = async (): Promise<void> => {
+    const all = [...running.values()];
+    running.clear();
+    for (const { instrument } of all) instrument.switchOff();
+    await Promise.all(all.map(({ port }) => port.close()));
+    if (ownFolder !== null) rmSync(ownFolder, { recursive: true, force: true });
+  };
+  const random = new SeededRandom(scenario.seed);
+  try {
+    for (const [i, plan] of scenario.instruments.entries()) {
+      const port = await openPort({
+        prefer: options.portPreference ?? plan.port,
+        linkPath: join(folder, plan.id),
+        notice: (error) => {
+          if (!hasTold) log(error.toLine());
+          hasTold = true;
+        },
+      });
+      running.set(plan.id, switchedOn(plan, port, clock, random.fork(i), log));
+    }
+  } catch (error) {
+    await stop();
+    throw error;
+  }
+  const find = (id: string): Running => {
+    const found = running.get(id);
+    if (found) return found;
+    throw new TorsiondError('SIM_SCENARIO', `no instrument is called "${id}"; there are ${[...running.keys()].join(', ')}`, {
+      where: id, hint: 'Name one of the instruments of the running scenario.',
+    });
+  };
+  return {
+    title: scenario.title,
+    instruments: [...running.values()].map(({ facts }) => facts),
+    unplug: async (id) => {
+      const { port, instrument } = find(id);
+      await port.unplug();
+      instrument.switchOff();
+    },
+    replug: async (id) => {
+      const { port, instrument } = find(id);
+      if (port.isPluggedIn) return;
+      await port.replug();
+      instrument.switchOn();
+    },
+    stop,
+  };
+}
+
+function switchedOn(plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void): Running {
+  const faulty = plan.faults === undefined ? null : new FaultyPort(bare, { ...plan.faults, seed: plan.faults.seed ^ random.word() }, clock, {
+    delimiter: plan.format.delimiter,
+    onPluggedIn: () => instrument.switchOn(),
+    onUnplugged: () => instrument.switchOff(),
+    onFault: (error) => log(`${plan.id}: a planned fault failed: ${(error as Error).message}`),
+  });
+  const port = faulty ?? bare;
+  const instrument: LineInstrument = new LineInstrument({
+    port, clock,
+    channels: plan.channels.map((channel) => ({ source: sourceOf(channel, plan, random.word()), unit: channel.unit })),
+    format: plan.format, commands: plan.commands, rateHz: plan.sampleRateHz * (1 + plan.clockErrorPpm * 1e-6), pace: plan.pace,
+    startsByItself: plan.startsByItself,
+  });
+  instrument.switchOn();
+  return {
+    port, instrument,
+    facts: {
+      id: plan.id, title: plan.title, address: port.address, baudRate: plan.baudRate, sampleRateHz: plan.sampleRateHz,
+      channels: plan.channels.map((channel) => ({
+        title: channel.title, unit: channel.unit, capacity: channel.transducer.capacityNm, transducerSerial: channel.transducer.serialNumber,
+        suggestedMode: channel.suggested.mode, target: channel.suggested.target, low: channel.suggested.low, high: channel.suggested.high,
+      })),
+      lineFormat: plan.format, commands: plan.commands, startsByItself: plan.startsByItself,
+      counters: () => ({ instrument: instrument.counters, port: port.counters, faults: faulty?.faults ?? null }),
+    },
+  };
+}
+
+function sourceOf(channel: SimulatedChannel, plan: SimulatedInstrument, seed: number): ChannelSource {
+  const { transducer } = channel;
+  const percent = transducer.capacityNm / 100;
+  return new ChannelSource({
+    tool: channel.tool, operator: channel.operator, pauseS: channel.pauseS, firstPullS: channel.firstPullS, pulls: channel.pulls,
+    sensor: {
+      capacity: transducer.capacityNm, bits: transducer.bits, noiseSigma: transducer.noisePercent * percent, offset: transducer.offsetPercent * percent,
+      driftPerS: (transducer.driftPercentPerHour * percent) / 3_600, bandwidthHz: transducer.bandwidthHz ?? Infinity,
+    },
+    // The same error as in the instrument's pace: torque is a matter of true time, whatever the quartz says.
+    clockErrorPpm: plan.clockErrorPpm, jitterS: transducer.jitterUs * 1e-6,
+  }, plan.sampleRateHz, seed);
+}
