@@ -10,7 +10,7 @@ import { ArrivalFit } from './arrival-fit.ts';
 import { nominalRate } from './nominal-rate.ts';
 
 /** A correction takes this long, ms, or this many samples when that is longer. */
-const LEAN_MS = 2_000;
+const LEAN_MS = 1_000;
 const LEAN_SAMPLES = 8;
 /** The spacing leans at most by this share; more while the error is gross or the line is young. */
 const MAX_LEAN = 0.005;
