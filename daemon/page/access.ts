@@ -1,10 +1,11 @@
 /** Where the page's token comes from: the gateway writes it into the page for its own machine, others type it in. */
+import { PAGE_TOKEN_META } from '../../shared/wire/protocol.ts';
 import { el } from './dom.ts';
 
 const KEY = 'torsiond-token';
 
 export function knownToken(): string {
-  const given = document.querySelector<HTMLMetaElement>('meta[name="torsiond-token"]')?.content ?? '';
+  const given = document.querySelector<HTMLMetaElement>(`meta[name="${PAGE_TOKEN_META}"]`)?.content ?? '';
   return given !== '' ? given : readKept();
 }
 

@@ -61,8 +61,12 @@ export class ChannelPanel {
     const titleId = `channel-${id.replace(/[^a-z0-9-]/gi, '-')}`;
     this.#title.id = titleId;
     this.element = el('article', { 'class': 'channel', 'data-channel': id, 'aria-labelledby': titleId },
-      el('header', {}, el('div', { class: 'names' }, this.#title, this.#where, this.#simulated), this.#state),
+      el('header', {},
+        el('div', { class: 'names' }, this.#title, this.#where, this.#simulated),
+        el('div', { class: 'buttons' }, ...this.#buttons.values()),
+        this.#state),
       this.#setup,
+      this.#answer,
       this.#trouble,
       el('div', { class: 'body' },
         el('div', { class: 'figures' },
@@ -70,8 +74,7 @@ export class ChannelPanel {
           this.#latest),
         el('div', { class: 'range' }, this.#reach.element, this.#strip.element),
         this.#trail.element,
-        this.#curve.element),
-      el('footer', {}, el('div', { class: 'buttons' }, ...this.#buttons.values()), this.#answer));
+        this.#curve.element));
   }
 
   redraw(): void {
@@ -109,7 +112,10 @@ export class ChannelPanel {
     const word = !isConnected ? 'Not live' : !instrument || isStreaming ? CHANNEL_WORDS[info.state] : INSTRUMENT_WORDS[instrument.state];
     setText(this.#state, word);
     setAttribute(this.element, 'data-state', !isConnected ? 'away' : isStreaming ? info.state : 'trouble');
-    setText(this.#setup, setupText(view));
+    const setup = setupParts(view);
+    if (this.#setup.textContent !== setup.join(' · ')) {
+      this.#setup.replaceChildren(...setup.flatMap((part, i) => [i === 0 ? '' : ' · ', el('span', {}, part)]));
+    }
     const fault = instrument && !isStreaming ? instrument.fault : null;
     const reason = instrument ? INSTRUMENT_REASONS[instrument.state] ?? null : null;
     const hasTrouble = isConnected && instrument !== null && !isStreaming && (fault !== null || reason !== null);
@@ -156,12 +162,14 @@ export class ChannelPanel {
     const step = displayStep(view.info.transducer.resolution, view.info.transducer.capacity);
     const highest = reading.maximum === reading.value ? null : `highest ${formatTorque(reading.maximum, step)}`;
     const click = reading.click === undefined ? null : reading.click ? 'click' : 'no click';
+    const turn = view.info.settings.direction === 'both' ? DIRECTION_WORDS[reading.direction] : null;
+    const filtered = reading.cutoffHz === null ? null : `after a ${reading.cutoffHz} Hz low-pass`;
     setAttribute(this.#latest, 'data-verdict', reading.verdict);
     this.#latest.replaceChildren(
       el('p', { class: 'label' }, `last reading, ${clockTime(reading.startedAt)}`),
       el('p', { class: 'latest-value' }, formatTorque(reading.value, step), el('span', { class: 'unit' }, ` ${unitSymbol(reading.unit)}`)),
       el('p', { class: 'verdict' }, verdictIcon(reading.verdict), el('span', {}, VERDICT_WORDS[reading.verdict])),
-      el('p', { class: 'detail' }, [click, highest, DIRECTION_WORDS[reading.direction]].filter((part) => part !== null).join(' · ')));
+      el('p', { class: 'detail' }, [click, highest, turn, filtered].filter((part) => part !== null).join(' · ')));
   }
 
   async #do(deed: Deed, word: string, done: string): Promise<void> {
@@ -185,7 +193,8 @@ export class ChannelPanel {
   }
 }
 
-function setupText(view: ChannelView): string {
+/** Each stays on one line. */
+function setupParts(view: ChannelView): readonly string[] {
   const { settings, transducer } = view.info;
   const step = displayStep(transducer.resolution, transducer.capacity);
   const unit = unitSymbol(settings.unit);
@@ -196,7 +205,7 @@ function setupText(view: ChannelView): string {
     filterText(settings.filter),
     band ? `target ${formatTorque(band.target, step)} (${formatTorque(band.low, step)} to ${formatTorque(band.high, step)}) ${unit}` : 'no limits',
     `transducer ${transducer.serialNumber}`,
-  ].filter((part) => part !== null).join(' · ');
+  ].filter((part) => part !== null);
 }
 
 function sentence(text: string): string {

@@ -8,12 +8,11 @@ import { theme } from './theme.ts';
 import { fetchCurve, type CycleCurve } from './trace.ts';
 import { VERDICT_WORDS } from './words.ts';
 
-const HEIGHT = 168;
 
 export class Curve {
   readonly element: HTMLElement;
   readonly #token: () => string;
-  readonly #host = el('div', { class: 'curve-plot', role: 'img' });
+  readonly #host = el('div', { class: 'curve-plot', role: 'img', hidden: true });
   readonly #note = el('p', { class: 'quiet' });
   readonly #caption = el('span', { class: 'curve-what' });
   #plot: uPlot | null = null;
@@ -21,16 +20,20 @@ export class Curve {
   #wanted: string | null = null;
   #loading: AbortController | null = null;
   #width = 0;
+  #height = 0;
 
   constructor(token: () => string) {
     this.#token = token;
     this.element = el('figure', { class: 'curve' }, el('figcaption', {}, 'Last cycle', this.#caption), this.#host, this.#note);
     this.#note.textContent = 'The curve appears with the next reading.';
     new ResizeObserver((entries) => {
+      // The style sheet sets the height, so that a wide panel can have a taller curve.
       const width = Math.floor(entries[0]?.contentRect.width ?? 0);
-      if (width === 0 || width === this.#width) return;
+      const height = Math.floor(entries[0]?.contentRect.height ?? 0);
+      if (width === 0 || (width === this.#width && height === this.#height)) return;
       this.#width = width;
-      if (this.#plot) this.#plot.setSize({ width, height: HEIGHT });
+      this.#height = height;
+      if (this.#plot) this.#plot.setSize({ width, height });
       else this.redraw();
     }).observe(this.#host);
   }
@@ -49,6 +52,7 @@ export class Curve {
     const step = displayStep(view.info.transducer.resolution, view.info.transducer.capacity);
     fetchCurve(reading, this.#token(), loading.signal).then((curve) => {
       this.#shown = { reading, curve, step };
+      this.#host.hidden = false;
       this.redraw();
     }, (thrown: unknown) => {
       if (!loading.signal.aborted) this.#clear(`The curve could not be fetched: ${thrown instanceof Error ? thrown.message : 'unknown reason'}.`);
@@ -68,15 +72,17 @@ export class Curve {
     this.#note.hidden = true;
     this.#host.dataset['reading'] = shown.reading.id;
     const { reading, curve, step } = shown;
-    setText(this.#caption, `${durationText(reading.durationMs)} · ${Math.round(reading.sampleRateHz)} samples/s${reading.cutoffHz === null ? '' : ` · value after a ${reading.cutoffHz} Hz low-pass`}`);
+    setText(this.#caption, `${durationText(reading.durationMs)} · ${Math.round(reading.sampleRateHz)} samples/s`);
     this.#host.setAttribute('aria-label', describe(reading, step));
-    this.#plot = new uPlot(plotOptions(shown, this.#width), [curve.seconds, curve.torque], this.#host);
+    this.#plot = new uPlot(plotOptions(shown, this.#width, this.#height), [curve.seconds, curve.torque], this.#host);
   }
 
   #clear(note: string): void {
     this.#shown = null;
     this.#plot?.destroy();
     this.#plot = null;
+    this.#host.hidden = true;
+    delete this.#host.dataset['reading'];
     setText(this.#caption, '');
     this.#note.hidden = false;
     this.#note.textContent = note;
@@ -89,14 +95,14 @@ function describe(reading: Reading, step: number): string {
   return `Torque over time of the last cycle, ${durationText(reading.durationMs)}: value ${formatTorque(reading.value, step)} ${unit}, highest ${formatTorque(reading.maximum, step)} ${unit}${click}. ${VERDICT_WORDS[reading.verdict]}.`;
 }
 
-function plotOptions(shown: { reading: Reading; curve: CycleCurve; step: number }, width: number): uPlot.Options {
+function plotOptions(shown: { reading: Reading; curve: CycleCurve; step: number }, width: number, height: number): uPlot.Options {
   const { reading } = shown;
   const colours = theme();
   const axis = { stroke: colours.quiet, font: `12px ${colours.font}`, grid: { stroke: colours.grid, width: 1 }, ticks: { show: false } };
   const side = Math.sign(reading.value) || 1;
   return {
     width,
-    height: HEIGHT,
+    height,
     padding: [14, 12, 0, 0],
     legend: { show: false },
     cursor: { show: false },
@@ -113,7 +119,7 @@ function plotOptions(shown: { reading: Reading; curve: CycleCurve; step: number 
       },
     },
     axes: [
-      { ...axis, size: 26, space: 56, values: (_, ticks) => ticks.map((tick, i) => (i === ticks.length - 1 ? `${tick} s` : String(tick))) },
+      { ...axis, size: 26, space: 56, values: (_, ticks) => ticks.map((tick, i) => `${tick}${i === ticks.length - 1 ? ' s' : ''}`.replace('-', '−')) },
       { ...axis, size: 44, space: 30, values: (_, ticks) => {
         const decimals = ticks.length > 1 ? decimalsFor(Math.abs(ticks[1]! - ticks[0]!)) : 0;
         return ticks.map((tick) => tick.toFixed(decimals).replace('-', '−'));

@@ -1,7 +1,7 @@
 /** A slim bar over the whole capacity: where the torque is now, and where the limits lie in it. */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import { el, setAttribute, setText, svg } from './dom.ts';
-import { displayStep, formatTorque } from './format.ts';
+import { formatTorque } from './format.ts';
 import { bandOf } from './limits.ts';
 import type { ChannelView } from './model.ts';
 
@@ -31,7 +31,7 @@ export class Reach {
     const key = JSON.stringify([from, to, settings.limits]);
     if (key !== this.#drawn) {
       this.#drawn = key;
-      const step = displayStep(null, transducer.capacity) * 10;
+      const step = 10 ** Math.floor(Math.log10(transducer.capacity) - 1);
       setText(this.#from, formatTorque(from, step));
       setText(this.#to, formatTorque(to, step));
       setAttribute(this.#zero, 'x1', `${percent(0)}%`);

@@ -11,7 +11,7 @@ export class StationView {
   readonly #token: () => string;
   readonly #station = el('h1');
   readonly #connection = el('p', { class: 'connection' });
-  readonly #simulated = el('p', { class: 'tag tag-simulated' }, 'Simulated: no real torque is measured');
+  readonly #simulated = el('p', { class: 'tag tag-simulated' });
   readonly #lost = el('div', { class: 'banner banner-lost', role: 'alert', hidden: true });
   readonly #store = el('div', { class: 'banner banner-store', role: 'alert', hidden: true });
   readonly #channels = el('div', { class: 'channels' });
@@ -58,7 +58,9 @@ export class StationView {
     setText(this.#connection, isConnected ? 'Live' : model.connection.kind === 'connecting' ? 'Connecting…' : 'Not live');
     setAttribute(this.#connection, 'data-kind', model.connection.kind);
     const views = [...model.channels.values()];
-    setShown(this.#simulated, views.some((view) => view.instrument?.simulated === true));
+    const simulated = views.filter((view) => view.instrument?.simulated === true).length;
+    setShown(this.#simulated, simulated > 0);
+    setText(this.#simulated, simulated === views.length ? 'Simulated: no real torque is measured' : 'Some channels are simulated');
     setShown(this.#lost, model.connection.kind === 'lost');
     if (model.connection.kind === 'lost') setText(this.#lost, `Connection to the station lost. Nothing here is live until it is back; it is tried again by itself. (${model.connection.why})`);
     setShown(this.#store, model.store.state !== 'ready');

@@ -6,19 +6,19 @@ import { LiveTape } from './live-tape.ts';
 import type { ChannelView } from './model.ts';
 import { theme } from './theme.ts';
 
-const HEIGHT = 56;
-
 export class Strip {
   readonly element: HTMLElement;
   readonly #canvas = el('canvas', { 'class': 'strip-canvas', 'aria-hidden': 'true' });
   readonly #top = el('span', { class: 'strip-top' });
   #drawn = '';
   #width = 0;
+  #height = 0;
 
   constructor() {
     this.element = el('figure', { class: 'strip' }, el('figcaption', {}, `Last ${LiveTape.windowMs / 1_000} s`, this.#top), this.#canvas);
     new ResizeObserver((entries) => {
       this.#width = Math.floor(entries[0]?.contentRect.width ?? 0);
+      this.#height = Math.floor(entries[0]?.contentRect.height ?? 0);
       this.#drawn = '';
     }).observe(this.#canvas);
   }
@@ -28,7 +28,7 @@ export class Strip {
   }
 
   update(view: ChannelView): void {
-    const key = `${view.tape.revision} ${this.#width} ${devicePixelRatio}`;
+    const key = `${view.tape.revision} ${this.#width} ${this.#height} ${devicePixelRatio}`;
     if (key === this.#drawn || this.#width === 0) return;
     this.#drawn = key;
     const { capacity, resolution } = view.info.transducer;
@@ -37,14 +37,14 @@ export class Strip {
     const low = Math.min(-smallest / 2, ...pairs.map((pair) => pair.low));
     const high = Math.max(smallest / 2, ...pairs.map((pair) => pair.high));
     const highest = pairs.reduce((most, pair) => [pair.low, pair.high].reduce((a, b) => (Math.abs(b) > Math.abs(a) ? b : a), most), 0);
-    setText(this.#top, pairs.length === 0 ? '' : `highest ${formatTorque(highest, displayStep(resolution, capacity))}`);
+    setText(this.#top, Math.abs(highest) < capacity * 0.01 ? '' : `highest ${formatTorque(highest, displayStep(resolution, capacity))}`);
     const ratio = devicePixelRatio || 1;
     this.#canvas.width = Math.round(this.#width * ratio);
-    this.#canvas.height = Math.round(HEIGHT * ratio);
+    this.#canvas.height = Math.round(this.#height * ratio);
     const context = this.#canvas.getContext('2d');
     if (!context) return;
     context.scale(ratio, ratio);
-    const y = (value: number): number => HEIGHT - 3 - ((value - low) / (high - low)) * (HEIGHT - 6);
+    const y = (value: number): number => this.#height - 3 - ((value - low) / (high - low)) * (this.#height - 6);
     const colours = theme();
     const band = bandOf(view.info.settings.limits);
     if (band) {

@@ -11,20 +11,20 @@ import { READINGS_PER_CHANNEL, type ChannelView } from './model.ts';
 import { verdictShape } from './verdict-mark.ts';
 import { VERDICT_WORDS } from './words.ts';
 
-const ROW = 11;
-const TOP = 10;
-const BOTTOM = TOP + READINGS_PER_CHANNEL * ROW;
+/** Shares of the drawing's height, which the style sheet sets. */
+const BOTTOM = 85;
+const rowAt = (row: number): string => `${(5 + (row * (BOTTOM - 8)) / (READINGS_PER_CHANNEL - 1)).toFixed(2)}%`;
 
 export interface TrailScale {
   readonly from: number;
   readonly to: number;
 }
 
-/** Magnitudes. With limits the band takes the middle third; without, the scale follows the readings. */
+/** Magnitudes. With limits the band takes the middle, a little less than half; without, the scale follows the readings. */
 export function trailScale(band: Band | null, magnitudes: readonly number[], step: number): TrailScale | null {
   if (band) {
     const width = Math.max(band.high - band.low, 4 * step);
-    return { from: Math.max(0, band.low - width), to: band.high + width };
+    return { from: Math.max(0, band.low - 0.65 * width), to: band.high + 0.65 * width };
   }
   if (magnitudes.length === 0) return null;
   const low = Math.min(...magnitudes);
@@ -43,7 +43,7 @@ const same = (a: number | null, b: number | undefined): boolean => (a === null ?
 
 export class Trail {
   readonly element: HTMLElement;
-  readonly #svg = svg('svg', { class: 'trail-scale', height: BOTTOM + 22, role: 'img' });
+  readonly #svg = svg('svg', { class: 'trail-scale', role: 'img' });
   readonly #empty = el('p', { class: 'quiet' });
   #drawn = '';
 
@@ -78,21 +78,21 @@ function drawBand(band: Band, x: (value: number) => string, step: number): SVGEl
   const width = `${(parseFloat(x(band.high)) - parseFloat(x(band.low))).toFixed(2)}%`;
   const isNarrow = parseFloat(width) < 26;
   return [
-    svg('rect', { class: 'band', x: x(band.low), width, y: 0, height: BOTTOM }),
-    ...[band.low, band.high].map((value) => svg('line', { class: 'band-edge', x1: x(value), x2: x(value), y1: 0, y2: BOTTOM })),
-    svg('line', { class: 'band-target', x1: x(band.target), x2: x(band.target), y1: 0, y2: BOTTOM }),
-    svg('text', { 'class': 'tick', 'x': x(band.low), 'y': BOTTOM + 16, 'text-anchor': isNarrow ? 'end' : 'middle' }, formatTorque(band.low, step)),
-    svg('text', { 'class': 'tick tick-target', 'x': x(band.target), 'y': BOTTOM + 16, 'text-anchor': 'middle' }, formatTorque(band.target, step)),
-    svg('text', { 'class': 'tick', 'x': x(band.high), 'y': BOTTOM + 16, 'text-anchor': isNarrow ? 'start' : 'middle' }, formatTorque(band.high, step)),
+    svg('rect', { class: 'band', x: x(band.low), width, y: 0, height: `${BOTTOM}%` }),
+    ...[band.low, band.high].map((value) => svg('line', { class: 'band-edge', x1: x(value), x2: x(value), y1: 0, y2: `${BOTTOM}%` })),
+    svg('line', { class: 'band-target', x1: x(band.target), x2: x(band.target), y1: 0, y2: `${BOTTOM}%` }),
+    svg('text', { 'class': 'tick', 'x': x(band.low), 'y': '98%', 'text-anchor': isNarrow ? 'end' : 'middle' }, formatTorque(band.low, step)),
+    svg('text', { 'class': 'tick tick-target', 'x': x(band.target), 'y': '98%', 'text-anchor': 'middle' }, formatTorque(band.target, step)),
+    svg('text', { 'class': 'tick', 'x': x(band.high), 'y': '98%', 'text-anchor': isNarrow ? 'start' : 'middle' }, formatTorque(band.high, step)),
   ];
 }
 
 function drawTicks(scale: TrailScale, x: (value: number) => string, step: number): SVGElement[] {
   return [
-    svg('line', { class: 'axis', x1: '4%', x2: '96%', y1: BOTTOM, y2: BOTTOM }),
+    svg('line', { class: 'axis', x1: '4%', x2: '96%', y1: `${BOTTOM}%`, y2: `${BOTTOM}%` }),
     ...roundTicks(scale.from, scale.to, 4).flatMap((value) => [
-      svg('line', { class: 'axis', x1: x(value), x2: x(value), y1: BOTTOM - 4, y2: BOTTOM }),
-      svg('text', { 'class': 'tick', 'x': x(value), 'y': BOTTOM + 16, 'text-anchor': 'middle' }, formatTorque(value, step)),
+      svg('line', { class: 'axis', x1: x(value), x2: x(value), y1: `${BOTTOM - 3}%`, y2: `${BOTTOM}%` }),
+      svg('text', { 'class': 'tick', 'x': x(value), 'y': '98%', 'text-anchor': 'middle' }, formatTorque(value, step)),
     ]),
   ];
 }
@@ -101,7 +101,7 @@ function drawReading(reading: Reading, row: number, scale: TrailScale, x: (value
   const magnitude = Math.abs(reading.value);
   const isBeyond = magnitude < scale.from || magnitude > scale.to;
   const size = row === 0 ? 1.15 : 0.85 - row * 0.035;
-  const place = svg('svg', { x: x(magnitude), y: TOP + row * ROW, overflow: 'visible', class: row === 0 ? 'trail-newest' : 'trail-older' },
+  const place = svg('svg', { x: x(magnitude), y: rowAt(row), overflow: 'visible', class: row === 0 ? 'trail-newest' : 'trail-older' },
     svg('title', {}, `${formatTorque(reading.value, step)} ${unitSymbol(reading.unit)}, ${VERDICT_WORDS[reading.verdict]}`),
     verdictShape(reading.verdict, size));
   if (isBeyond) place.append(svg('path', { class: 'beyond', d: magnitude < scale.from ? 'M-11-4l-4 4l4 4' : 'M11-4l4 4l-4 4' }));
