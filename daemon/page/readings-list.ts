@@ -14,7 +14,7 @@ export class ReadingsList {
 
   constructor() {
     const heads = ['Time', 'Channel', 'Value', 'Highest', 'Click', 'Verdict', 'Flags'];
-    this.element = el('section', { 'class': 'readings', 'aria-labelledby': 'readings-title' },
+    this.element = el('div', { class: 'readings' },
       el('h2', { id: 'readings-title' }, 'Readings'),
       // Scrolls sideways on a narrow screen; focusable, so that the keyboard reaches what is beyond the edge.
       el('div', { 'class': 'table-scroll', 'tabindex': 0, 'role': 'region', 'aria-labelledby': 'readings-title' },

@@ -1,0 +1,200 @@
+import axe from 'axe-core';
+import type { Browser, BrowserContext, Page } from 'playwright-core';
+import { afterAll, afterEach, beforeAll, describe, expect, it } from 'vitest';
+import { BENCH, workedBench } from '../helpers/page-harness/bench.ts';
+import { buildPage, startBrowser } from '../helpers/page-harness/browser.ts';
+import { FakeStation, type StationOptions } from '../helpers/page-harness/fake-station.ts';
+import { clickPull, seeded } from '../helpers/page-harness/pulls.ts';
+
+/** The page must show a stored reading within this, and be live again so soon after the station is back. */
+const SHOWN_MS = 5_000;
+const RECOVERED_MS = 15_000;
+
+let browser: Browser;
+let built: { directory: string; remove: () => void };
+let station: FakeStation;
+let context: BrowserContext;
+let page: Page;
+let complaints: string[] = [];
+let foreign: string[] = [];
+
+beforeAll(async () => {
+  [browser, built] = await Promise.all([startBrowser(), buildPage()]);
+});
+afterAll(async () => {
+  await browser?.close();
+  built?.remove();
+});
+afterEach(async () => {
+  await context?.close();
+  await station?.close();
+});
+
+async function open(options: Partial<StationOptions> = {}, look: { width: number; height: number; scheme?: 'light' | 'dark' } = { width: 1280, height: 800 }): Promise<void> {
+  station = await FakeStation.start({ pageDirectory: built.directory, ...BENCH, ...options });
+  context = await browser.newContext({ viewport: { width: look.width, height: look.height }, colorScheme: look.scheme ?? 'light' });
+  page = await context.newPage();
+  page.setDefaultTimeout(10_000);
+  complaints = [];
+  foreign = [];
+  page.on('console', (message) => {
+    if (message.type() === 'error' || message.type() === 'warning') complaints.push(message.text());
+  });
+  page.on('pageerror', (error) => complaints.push(error.message));
+  const own = new URL(station.url).host;
+  const note = (url: string): void => {
+    if (new URL(url).host !== own) foreign.push(url);
+  };
+  page.on('request', (request) => note(request.url()));
+  page.on('websocket', (socket) => note(socket.url()));
+  await page.goto(station.url);
+}
+
+const crank = (): ReturnType<Page['locator']> => page.locator('[data-channel="crank/1"]');
+const random = seeded(11);
+
+describe('the live page', () => {
+  it('shows a reading with its verdict, its mark and its curve as soon as it is stored', async () => {
+    await open();
+    await page.getByText('Live', { exact: true }).waitFor();
+    const pull = clickPull(50.4, 57.9, 1, random);
+    const reading = station.store('crank/1', pull);
+    await page.locator(`tr[data-reading="${reading.id}"]`).waitFor({ timeout: SHOWN_MS });
+    expect(await crank().locator('.latest').innerText()).toMatch(/50\.\d\d N·m\s+Within limits\s+click · highest 57\.\d\d/);
+    expect(await crank().locator('.trail-scale .mark-within').count()).toBe(1);
+    await crank().locator(`.curve-plot[data-reading="${reading.id}"] canvas`).waitFor();
+    expect(await crank().locator('.curve-plot').getAttribute('aria-label')).toMatch(/value 50\.\d\d N·m, highest 57\.\d\d N·m, with a click\. Within limits\./);
+    expect(await page.locator('.spoken').innerText()).toMatch(/^Crank bolts: 50\.\d\d N·m, Within limits$/);
+    expect(complaints).toEqual([]);
+    expect(foreign).toEqual([]);
+  });
+
+  it('tells verdicts apart by word and shape', async () => {
+    await open();
+    workedBench(station);
+    await page.locator('tr[data-reading]').nth(10).waitFor();
+    const shapes = await crank().locator('.trail-scale .mark').evaluateAll((marks) => marks.map((mark) => [mark.getAttribute('class'), mark.querySelector('path')!.getAttribute('d')]));
+    expect(new Set(shapes.map(([kind]) => kind))).toEqual(new Set(['mark mark-within', 'mark mark-low', 'mark mark-high']));
+    expect(new Set(shapes.map(([, shape]) => shape)).size).toBe(3);
+    expect(new Set(await page.locator('td .verdict').allInnerTexts())).toEqual(new Set(['Within limits', 'Low', 'High', 'Not judged']));
+    expect(await page.locator('td .tag', { hasText: 'filtered-step' }).first().getAttribute('title')).toContain('low-pass');
+  });
+
+  it('shows the live value by the channel\'s resolution, with sign, direction and unit, and holds a held reading', async () => {
+    await open();
+    await page.getByText('Live', { exact: true }).waitFor();
+    station.live('stem/1', [-12.349, -12.346], 5, Date.UTC(2026, 10, 25, 8));
+    const stem = page.locator('[data-channel="stem/1"]');
+    await stem.locator('.number', { hasText: '−12.35' }).waitFor({ timeout: SHOWN_MS });
+    expect(await stem.locator('.under').innerText()).toBe('N·m  ·  ↺ counter-clockwise');
+    station.store('crank/1', clickPull(49, 55, 1, random));
+    station.setState('crank/1', 'held');
+    await crank().getByText('held reading').waitFor();
+    expect(await crank().locator('.number').innerText()).toMatch(/^4[89]\.\d\d$/);
+  });
+
+  it('says what is wrong with an instrument, what to do, and shows no value for it', async () => {
+    await open();
+    const motor = page.locator('[data-channel="motor/1"]');
+    await motor.getByText('No data', { exact: true }).waitFor();
+    expect(await motor.locator('.trouble').innerText()).toMatch(/^No sample for 2000 ms\. .*Check that the device is on.*\(LINK_STALLED\)$/);
+    expect(await motor.locator('.number').innerText()).toBe('–');
+    expect(await page.locator('[data-channel="bits/1"] .tag-simulated').isVisible()).toBe(true);
+    expect(await crank().locator('.tag-simulated').isVisible()).toBe(false);
+    await page.getByText('Before you apply torque').click();
+    expect(await page.locator('details li').first().isVisible()).toBe(true);
+  });
+
+  it('takes commands from mouse and keyboard, and says plainly why one was refused', async () => {
+    await open();
+    await page.getByText('Live', { exact: true }).waitFor();
+    await crank().getByRole('button', { name: 'Arm' }).click();
+    await crank().getByText('Armed.').waitFor();
+    station.refuse = (message) => (message.type === 'zero' ? { code: 'ZERO_REFUSED', message: 'the torque is 12.3 N.m', hint: 'Unload the transducer.' } : null);
+    await crank().getByRole('button', { name: 'Zero' }).focus();
+    await page.keyboard.press('Enter');
+    await crank().getByText('Zero: not done. The torque is 12.3 N.m. Unload the transducer.').waitFor();
+    await page.getByRole('button', { name: 'Take reading' }).click();
+    await page.getByText('Reading taken.').waitFor();
+    expect(station.commands.map(({ type, ...rest }) => [type, 'channel' in rest ? rest.channel : null])).toEqual([['arm', 'crank/1'], ['zero', 'crank/1'], ['latch', 'stem/1']]);
+    expect(await page.getByRole('button', { name: 'Take reading' }).count()).toBe(1);
+  });
+
+  it('says when it is not live, and recovers without a reload when the station is back, with what was taken meanwhile', async () => {
+    await open();
+    workedBench(station);
+    await page.locator('tr[data-reading]').nth(10).waitFor();
+    await page.evaluate(() => document.body.setAttribute('data-same-page', 'yes'));
+    station.live('crank/1', [3, 4], 5, Date.UTC(2026, 10, 25, 8));
+    await crank().locator('.number', { hasText: '4.00' }).waitFor();
+    const { port } = station;
+    await station.close();
+    await page.getByText('Connection to the station lost.').waitFor();
+    expect(await crank().locator('.number').innerText()).toBe('–');
+    expect(await crank().getByRole('button', { name: 'Arm' }).isDisabled()).toBe(true);
+
+    station = await FakeStation.start({ pageDirectory: built.directory, ...BENCH, port, before: station });
+    const missed = station.store('crank/1', clickPull(47, 53, 1, random));
+    await page.locator(`tr[data-reading="${missed.id}"]`).waitFor({ timeout: RECOVERED_MS });
+    await page.getByText('Live', { exact: true }).waitFor();
+    expect(await page.locator('.banner-lost').isHidden()).toBe(true);
+    await crank().locator(`.curve-plot[data-reading="${missed.id}"]`).waitFor();
+    expect(await page.evaluate(() => document.body.getAttribute('data-same-page'))).toBe('yes');
+    const ids = await page.locator('tr[data-reading]').evaluateAll((rows) => rows.map((row) => row.getAttribute('data-reading')));
+    expect(ids).toEqual(station.stored.map((reading) => reading.id).reverse().slice(0, 25));
+    // The browser itself notes the attempts that found nobody; the page must add nothing to that.
+    expect(complaints.filter((text) => !text.includes('ERR_CONNECTION'))).toEqual([]);
+    expect(foreign).toEqual([]);
+  });
+
+  it('asks for a token when it was given none, says when one is wrong, and keeps a right one for the tab only', async () => {
+    await open({ givesToken: false });
+    await page.getByLabel('Token').fill('wrong');
+    await page.getByRole('button', { name: 'Open' }).click();
+    await page.getByText('does not take this token').waitFor();
+    await page.getByLabel('Token').fill(station.token);
+    await page.keyboard.press('Enter');
+    await page.getByText('Live', { exact: true }).waitFor();
+    await page.reload();
+    await page.getByText('Live', { exact: true }).waitFor();
+    expect(await page.evaluate(() => [localStorage.length, document.cookie])).toEqual([0, '']);
+    expect(page.url()).not.toContain(station.token);
+  });
+
+  it('leaves the commands to those who may give them', async () => {
+    await open({ scope: 'read' });
+    await page.getByText('Live', { exact: true }).waitFor();
+    expect(await crank().getByRole('button', { name: 'Zero' }).isDisabled()).toBe(true);
+  });
+});
+
+describe('who it is for', () => {
+  it.each([
+    { width: 1280, height: 800, scheme: 'light' as const }, { width: 1280, height: 800, scheme: 'dark' as const },
+    { width: 390, height: 844, scheme: 'light' as const }, { width: 390, height: 844, scheme: 'dark' as const },
+    { width: 1920, height: 1080, scheme: 'light' as const }, { width: 1920, height: 1080, scheme: 'dark' as const },
+  ])('is accessible and does not spill at $width x $height, $scheme', async (look) => {
+    await open({}, look);
+    workedBench(station);
+    await page.locator('tr[data-reading]').nth(10).waitFor();
+    await crank().locator('.curve-plot canvas').waitFor();
+    expect(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth)).toBe(0);
+    await page.getByText('Before you apply torque').click();
+    await page.evaluate(axe.source);
+    const found = await page.evaluate(async () => {
+      const { axe: tool } = globalThis as unknown as { axe: typeof axe };
+      const result = await tool.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'best-practice'] });
+      return { broken: result.violations.map((rule) => `${rule.id}: ${rule.nodes.map((node) => node.html).join(' ')}`), kept: result.passes.length };
+    });
+    expect(found.broken).toEqual([]);
+    expect(found.kept).toBeGreaterThan(20);
+  });
+
+  it('has the value readable across a bench on a 1920 screen', async () => {
+    await open({}, { width: 1920, height: 1080 });
+    await page.getByText('Live', { exact: true }).waitFor();
+    // 24 inch wide screen: 0.277 mm a pixel; capitals of 20 mm are read at 3 m with ease (an eye test's normal line is 4.4 mm there).
+    const size = await crank().locator('.number').evaluate((element) => parseFloat(getComputedStyle(element).fontSize));
+    expect(size * 0.7 * 0.277).toBeGreaterThan(20);
+  });
+});
