@@ -70,7 +70,7 @@ export function createHttpApp(context: HttpContext): FastifyInstance {
     context.log.debug({ method: request.method, route: request.routeOptions.url ?? 'unknown', status: reply.statusCode }, 'answered');
   });
   app.setErrorHandler((thrown, _request, reply) => answerFailure(context, reply, thrown));
-  app.setNotFoundHandler((request, reply) => answerPageFile(context, request, reply));
+  app.setNotFoundHandler((request, reply) => answerPageFile(context, request, reply, origins.get(request.raw) === 'listed'));
   for (const route of ROUTES) register(app, context, route);
   return app;
 }
@@ -99,7 +99,8 @@ function checked(schema: z.ZodType | null, value: unknown, what: string): unknow
   return parsed.data;
 }
 
-function answerPageFile(context: HttpContext, request: FastifyRequest, reply: FastifyReply): FastifyReply {
+/** @param isForeign true for a page of another origin, listed or not: it may use the interface, with a token of its own */
+function answerPageFile(context: HttpContext, request: FastifyRequest, reply: FastifyReply, isForeign: boolean): FastifyReply {
   const { page } = context;
   const path = request.raw.url?.split('?', 1)[0] ?? '/';
   const file = request.method === 'GET' || request.method === 'HEAD' ? page.find(path) : null;
@@ -108,7 +109,7 @@ function answerPageFile(context: HttpContext, request: FastifyRequest, reply: Fa
   if (path !== '/' && path !== '/index.html') {
     return reply.header('Cache-Control', file.isImmutable ? 'public, max-age=31536000, immutable' : 'no-cache').send(file.body);
   }
-  if (!isOpenedAsPage(request.headers)) {
+  if (isForeign || !isOpenedAsPage(request.headers)) {
     context.counters.add(refusedCounter('ACCESS_ORIGIN'));
     return answerError(reply, new TorsiondError('ACCESS_ORIGIN', 'another site asked for the page', { hint: 'Open the page in a tab of its own.' }));
   }
@@ -139,8 +140,11 @@ function answerError(reply: FastifyReply, error: TorsiondError, status: number =
 function refuseRaw(response: ServerResponse, error: TorsiondError, counters: ServerCounters): void {
   counters.add(refusedCounter(error.code));
   counters.add(requestCounter(error.facts.http));
-  response.writeHead(error.facts.http, { 'Content-Type': 'application/json; charset=utf-8', 'Cache-Control': 'no-store', Connection: 'close' });
-  response.end(JSON.stringify(error));
+  const body = JSON.stringify(error);
+  response.writeHead(error.facts.http, {
+    'Content-Type': 'application/json; charset=utf-8', 'Content-Length': Buffer.byteLength(body), 'Cache-Control': 'no-store', Connection: 'close',
+  });
+  response.end(body);
 }
 
 /** On every answer: no guessing of types, no framing, no reading from other sites. */

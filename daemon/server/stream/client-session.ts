@@ -19,6 +19,7 @@ export const MAX_MISSED_HEARTBEATS = 2;
 const CLOSING_MS = 2_000;
 
 export interface SessionTransport extends OutboxTransport {
+  answerPing(payload: Buffer): void;
   terminate(): void;
 }
 
@@ -79,14 +80,16 @@ export class ClientSession {
     }
   }
 
-  /** A ping of the client, or an answer that nobody asked for. Counts like a message. */
-  receiveControl(): void {
-    if (this.#closingMs === null) this.#heard();
+  /** A ping of the client. Counts like a message. */
+  receivePing(payload: Buffer): void {
+    if (this.#closingMs === null && this.#heard()) this.#transport.answerPing(payload);
   }
 
+  /** The answer to a probe, or one that nobody asked for, which counts like a message. */
   receiveAnswer(mark: number | null): void {
+    if (this.#closingMs !== null) return;
     if (mark !== null && this.outbox.acknowledged(mark)) this.#heardMs = this.#context.clock.monoMs();
-    else this.receiveControl();
+    else this.#heard();
   }
 
   deliver(event: GatewayEvent, encoded: () => Uint8Array): void {

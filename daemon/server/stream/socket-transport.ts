@@ -33,6 +33,10 @@ export class SocketTransport implements OutboxTransport {
     this.#socket.ping(payload, false, ignoreFailure);
   }
 
+  answerPing(payload: Buffer): void {
+    if (this.#socket.readyState === this.#socket.OPEN) this.#socket.pong(payload, false, ignoreFailure);
+  }
+
   close(code: number, reason: string): void {
     this.#socket.close(code, reason);
     this.#onClosing(code);

@@ -33,6 +33,8 @@ export class StreamServer {
       noServer: true, clientTracking: true, maxPayload: MAX_MESSAGE_BYTES, maxFragments: MAX_FRAGMENTS, maxBufferedChunks: MAX_BUFFERED_CHUNKS,
       // Compression keeps memory per client and breaks it into pieces; blocks of samples hardly shrink.
       perMessageDeflate: false,
+      // Pings count against the client's limit before they are answered.
+      autoPong: false,
       handleProtocols: (offered) => (offered.has(SUBPROTOCOL) ? SUBPROTOCOL : false),
     });
     this.#sockets.on('wsClientError', (_error, socket) => {
@@ -96,7 +98,7 @@ export class StreamServer {
     session = hub.join(transport, access);
     const client = session;
     socket.on('message', (data, isBinary) => client.receive(asBuffer(data), isBinary));
-    socket.on('ping', () => client.receiveControl());
+    socket.on('ping', (payload) => client.receivePing(payload));
     socket.on('pong', (payload) => client.receiveAnswer(probeMark(payload)));
     socket.on('close', (code) => {
       counters.add(closedCounter(code));
