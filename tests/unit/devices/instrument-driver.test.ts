@@ -1,0 +1,87 @@
+import { describe, expect, it } from 'vitest';
+import { breathe, instrumentBench } from '../../helpers/instrument-bench.ts';
+import { scriptedDriver } from '../../helpers/scripted-driver.ts';
+
+describe('a driver that breaks its contract', () => {
+  const broken: [string, Parameters<typeof scriptedDriver>[0]][] = [
+    ['throws when it is made', { create: () => { throw new Error('made up'); } }],
+    ['throws in start', { start: async () => { throw new Error('made up'); } }],
+    ['throws when bytes come', { read: () => { throw new RangeError('made up'); } }],
+    ['sends a value that is not finite', { read: (session, _data, atMs) => session.events.next({ kind: 'values', channel: 0, values: Float64Array.of(NaN), unit: null, status: null, atMs }) }],
+    ['sends values of a channel it does not have', { read: (session, _data, atMs) => session.events.next({ kind: 'values', channel: 1, values: Float64Array.of(1), unit: null, status: null, atMs }) }],
+    ['lets its events fail', { read: (session) => session.events.error(new Error('made up')) }],
+    ['ends its events on an open link', { read: (session) => session.events.complete() }],
+  ];
+  it.each(broken)('%s: it is named, closed, and tried again', async (_name, plan) => {
+    const bench = instrumentBench(scriptedDriver(plan));
+    bench.instrument.start();
+    await breathe();
+    await bench.pass(300);
+    if (bench.state() === 'streaming') bench.far[0]!.deliver('x');
+    await bench.pass(150);
+    expect(bench.instrument.info()).toMatchObject({ state: 'waiting', fault: { code: 'DRIVER_FAILED' } });
+    expect(bench.blocks).toEqual([]);
+    expect(bench.far[0]!.isOpen).toBe(false);
+    await bench.pass(1_000);
+    expect(bench.far.length).toBeGreaterThan(1);
+    await bench.instrument.stop();
+  });
+
+  it('does not exist: the settings need a person, and no link is opened', async () => {
+    const bench = instrumentBench({ driver: null });
+    bench.instrument.start();
+    await bench.pass(1_000);
+    expect(bench.instrument.info()).toMatchObject({ state: 'needs-attention', fault: { code: 'DRIVER_UNKNOWN' } });
+    expect(bench.far).toEqual([]);
+    await bench.instrument.stop();
+  });
+
+  it('describes another number of channels than the settings', async () => {
+    const bench = instrumentBench(scriptedDriver({ channels: 2 }));
+    bench.instrument.start();
+    expect(bench.instrument.info()).toMatchObject({ state: 'needs-attention', fault: { code: 'SETTINGS_INVALID' } });
+    await bench.instrument.stop();
+  });
+});
+
+describe('commands', () => {
+  it('reach the running driver only', async () => {
+    const { driver, sessions } = scriptedDriver();
+    const bench = instrumentBench({ driver });
+    await expect(bench.instrument.command({ kind: 'zero' })).rejects.toMatchObject({ code: 'CHANNEL_NOT_READY' });
+    await bench.toStreaming();
+    await bench.instrument.command({ kind: 'zero' });
+    expect(sessions[0]!.commands).toEqual([{ kind: 'zero' }]);
+    await expect(bench.instrument.command({ kind: 'send', text: 'x' })).rejects.toMatchObject({ code: 'COMMAND_UNSUPPORTED' });
+    await bench.instrument.stop();
+  });
+
+  it('never reach the next device', async () => {
+    let release = (): void => {};
+    const { driver } = scriptedDriver({
+      command: async (session) => {
+        await new Promise<void>((resolve) => (release = resolve));
+        await session.context.link.write(new TextEncoder().encode('Z'));
+      },
+    });
+    const bench = instrumentBench({ driver });
+    await bench.toStreaming();
+    const command = expect(bench.instrument.command({ kind: 'zero' })).rejects.toMatchObject({ code: 'LINK_CLOSED' });
+    bench.far[0]!.unplug();
+    await bench.pass(1_200);
+    expect(bench.far).toHaveLength(2);
+    release();
+    await command;
+    expect(bench.far.flatMap((end) => end.written)).toEqual([]);
+    await bench.instrument.stop();
+  });
+
+  it('end after a time', async () => {
+    const bench = instrumentBench(scriptedDriver({ command: () => new Promise(() => {}) }), { silenceMs: 60_000 });
+    await bench.toStreaming();
+    const command = expect(bench.instrument.command({ kind: 'zero' })).rejects.toMatchObject({ code: 'DEVICE_TIMEOUT' });
+    await bench.pass(5_010);
+    await command;
+    await bench.instrument.stop();
+  });
+});
