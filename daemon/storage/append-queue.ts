@@ -1,11 +1,12 @@
 /**
- * The bounded queue in front of the writer. One batch is under way at a time and takes whatever waits (group commit);
+ * The bounded queue in front of the writer. A batch takes whatever waits (group commit);
  * after a fault it says so, refuses nothing that could succeed, and finds out by itself when the store works again.
  */
 import type { Clock } from '../../shared/clock.ts';
 import type { Reading } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
+import { misfit } from './fits.ts';
 import type { StoredReading, StoreStatus } from './store.ts';
 import { revived } from './worker-messages.ts';
 import type { WorkerThread } from './worker-thread.ts';
@@ -14,6 +15,8 @@ const MOST_PENDING = 10_000;
 const MOST_PENDING_BYTES = 256 * 2 ** 20;
 /** A batch holds up the first of it while the last is encoded (about 0.2 ms each), so it is kept short. */
 const MOST_IN_BATCH = 64;
+/** The second is handed over while the first is written, so that the writer never waits for this thread. */
+const MOST_UNDER_WAY = 2;
 const MOST_BATCH_BYTES = 16 * 2 ** 20;
 /** What a reading takes beside its samples, about. */
 const RECORD_BYTES = 4_096;
@@ -24,6 +27,8 @@ interface Waiting {
   readonly reading: Reading;
   readonly trace: Trace;
   readonly bytes: number;
+  /** To be sent by itself, since the batch it was in could not be sent. */
+  isAlone: boolean;
   resolve(stored: StoredReading): void;
   reject(error: TorsiondError): void;
 }
@@ -41,7 +46,8 @@ export class AppendQueue {
   readonly #options: AppendQueueOptions;
   readonly #waiting: Waiting[] = [];
   readonly #listeners = new Set<(status: StoreStatus) => void>();
-  #underWay: readonly Waiting[] = [];
+  #batchesUnderWay = 0;
+  #readingsUnderWay = 0;
   #pendingBytes = 0;
   #writer: WorkerThread | null = null;
   #lastSeq = 0;
@@ -66,6 +72,8 @@ export class AppendQueue {
   }
 
   append(reading: Reading, trace: Trace): Promise<StoredReading> {
+    const defect = misfit(reading, trace);
+    if (defect !== null) return Promise.reject(defect);
     const bytes = trace.device.byteLength + (trace.status?.byteLength ?? 0) + RECORD_BYTES;
     if (this.#isClosed) return Promise.reject(new TorsiondError('STORE_FAILED', 'the store is closed', { where: this.#options.path }));
     if (this.#writer === null) return Promise.reject(new TorsiondError('STORE_FAILED', this.#detail ?? 'the store has no writer', { where: this.#options.path }));
@@ -73,9 +81,9 @@ export class AppendQueue {
       return Promise.reject(new TorsiondError('LIMIT_REACHED', `${this.#pending} readings wait for the disk already; this one was not stored`, { where: this.#options.path }));
     }
     return new Promise((resolve, reject) => {
-      this.#waiting.push({ reading, trace, bytes, resolve, reject });
+      this.#waiting.push({ reading, trace, bytes, isAlone: false, resolve, reject });
       this.#pendingBytes += bytes;
-      if (this.#underWay.length === 0) this.#sendNext();
+      this.#sendNext();
     });
   }
 
@@ -107,19 +115,21 @@ export class AppendQueue {
   }
 
   get #pending(): number {
-    return this.#waiting.length + this.#underWay.length;
+    return this.#waiting.length + this.#readingsUnderWay;
   }
 
   #sendNext(): void {
     const writer = this.#writer;
-    if (writer === null || this.#waiting.length === 0) return;
+    if (writer === null || this.#waiting.length === 0 || this.#batchesUnderWay >= MOST_UNDER_WAY) return;
     let count = 0;
     for (let bytes = 0; count < Math.min(this.#waiting.length, MOST_IN_BATCH); count += 1) {
-      bytes += this.#waiting[count]!.bytes;
-      if (count > 0 && bytes > MOST_BATCH_BYTES) break;
+      const item = this.#waiting[count]!;
+      bytes += item.bytes;
+      if (count > 0 && (bytes > MOST_BATCH_BYTES || item.isAlone || this.#waiting[0]!.isAlone)) break;
     }
     const batch = this.#waiting.splice(0, count);
-    this.#underWay = batch;
+    this.#batchesUnderWay += 1;
+    this.#readingsUnderWay += batch.length;
     const ask = {
       batch: batch.map(({ reading, trace }) => ({ reading, trace })),
       storedMs: Math.round(this.#options.clock.wallMs()),
@@ -127,7 +137,7 @@ export class AppendQueue {
     };
     writer.request('append', ask).then(
       (outcomes) => {
-        this.#finish(() => batch.forEach((item, i) => {
+        this.#finish(batch, () => batch.forEach((item, i) => {
           const outcome = outcomes[i]!;
           if ('error' in outcome) return item.reject(revived(outcome.error));
           this.#lastSeq = Math.max(this.#lastSeq, outcome.stored.reading.seq!);
@@ -138,8 +148,18 @@ export class AppendQueue {
       },
       (thrown: unknown) => {
         const error = asTorsiondError(thrown, 'STORE_FAILED');
-        this.#finish(() => batch.forEach((item) => item.reject(error)));
-        if (error.code !== 'INTERNAL') this.#fault(error);
+        if (error.code !== 'INTERNAL') {
+          this.#finish(batch, () => batch.forEach((item) => item.reject(error)));
+          this.#fault(error);
+        } else if (batch.length === 1) {
+          this.#finish(batch, () => batch[0]!.reject(error));
+        } else {
+          // One of them cannot be sent to the writer; it must not take the others with it.
+          for (const item of batch) item.isAlone = true;
+          this.#batchesUnderWay -= 1;
+          this.#readingsUnderWay -= batch.length;
+          this.#waiting.unshift(...batch);
+        }
       },
     ).finally(() => {
       this.#sendNext();
@@ -147,9 +167,10 @@ export class AppendQueue {
     });
   }
 
-  #finish(answer: () => void): void {
-    for (const item of this.#underWay) this.#pendingBytes -= item.bytes;
-    this.#underWay = [];
+  #finish(batch: readonly Waiting[], answer: () => void): void {
+    for (const item of batch) this.#pendingBytes -= item.bytes;
+    this.#batchesUnderWay -= 1;
+    this.#readingsUnderWay -= batch.length;
     answer();
   }
 
@@ -192,11 +213,10 @@ export class AppendQueue {
   }
 
   #enter(state: StoreStatus['state'], detail: string | null): void {
-    const isSame = state === this.#state && detail === this.#detail;
-    if (isSame) return;
-    if (state !== this.#state) this.#since = this.#options.clock.wallMs();
-    this.#state = state;
     this.#detail = detail;
+    if (state === this.#state) return;
+    this.#state = state;
+    this.#since = this.#options.clock.wallMs();
     this.#options.log(state === 'ready' ? 'readings are stored again' : `readings are not stored, ${state}: ${detail}`);
     const status = this.status();
     for (const listener of this.#listeners) {

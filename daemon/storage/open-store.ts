@@ -53,14 +53,8 @@ export async function openStore(dataDirectory: string, options: StoreOptions = {
     lock.release();
     throw thrown;
   }
-  let queries: Queries;
-  try {
-    queries = await Queries.open(path);
-  } catch (thrown) {
-    await queue.close();
-    lock.release();
-    throw thrown;
-  }
+  // Not waited for: whoever asks first waits, and is told if it cannot be opened.
+  const queries = new Queries(path);
   return {
     ...queries.surface(),
     append: (reading, trace) => queue.append(reading, trace),
@@ -85,7 +79,8 @@ export async function openStore(dataDirectory: string, options: StoreOptions = {
  * @throws TorsiondError INPUT_NOT_FOUND, STORE_NEWER, STORE_FAILED
  */
 export async function openStoreReadOnly(dataDirectory: string): Promise<ReadOnlyStore> {
-  const queries = await Queries.open(join(dataDirectory, DATA_FILE));
+  const queries = new Queries(join(dataDirectory, DATA_FILE));
+  await queries.opened();
   return { ...queries.surface(), close: () => queries.close() };
 }
 
@@ -95,13 +90,14 @@ class Queries {
   #thread: Promise<WorkerThread>;
   #isClosed = false;
 
-  private constructor(path: string, thread: WorkerThread) {
+  constructor(path: string) {
     this.#path = path;
-    this.#thread = Promise.resolve(thread);
+    this.#thread = this.#start();
   }
 
-  static async open(path: string): Promise<Queries> {
-    return new Queries(path, (await WorkerThread.start({ role: 'reader', path })).thread);
+  /** @throws TorsiondError INPUT_NOT_FOUND, STORE_NEWER, STORE_FAILED */
+  async opened(): Promise<void> {
+    await this.#thread;
   }
 
   surface(): Omit<ReadOnlyStore, 'close'> {
@@ -123,7 +119,14 @@ class Queries {
     if (this.#isClosed) throw new TorsiondError('STORE_FAILED', 'the store is closed', { where: this.#path });
     const thread = await this.#thread.catch(() => null);
     if (thread?.isAlive === true) return thread.request(kind, ask, progress);
-    this.#thread = WorkerThread.start({ role: 'reader', path: this.#path }).then((started) => started.thread);
+    this.#thread = this.#start();
     return (await this.#thread).request(kind, ask, progress);
+  }
+
+  #start(): Promise<WorkerThread> {
+    const thread = WorkerThread.start({ role: 'reader', path: this.#path }).then((started) => started.thread);
+    // Told to whoever asks; nobody may.
+    thread.catch(() => undefined);
+    return thread;
   }
 }

@@ -36,12 +36,14 @@ const HIGHEST_DECIMAL = 9;
 const HIGHEST_BINARY = 40;
 /** Counts stay below this, so that second differences are still exact as doubles and folding them stays below 2^53. */
 const COUNT_LIMIT = 2 ** 50;
+/** Added and taken off again it rounds to a whole number, up to 2^51 (1.5 * 2^52). */
+const ROUNDER = 6_755_399_441_055_744;
 /** Counts below this take the 32-bit way: second differences, folded, still fit. */
 const SHORT_LIMIT = 2 ** 29;
 /** More samples than any cycle has; guards the memory when a header lies. */
 const MOST_SAMPLES = 2 ** 27;
 /** Runs and Huffman codes only: differences of a noisy signal hold no longer matches, and looking for them costs most of the time. */
-const DEFLATE = { level: 6, memLevel: 8, strategy: constants.Z_RLE } as const;
+const DEFLATE = { level: 6, memLevel: 7, windowBits: 12, strategy: constants.Z_RLE } as const;
 
 export interface Samples {
   readonly device: Float64Array;
@@ -55,6 +57,8 @@ interface Counts {
   readonly step: number;
   /** Whole numbers; value = counts[i] * step / base^exponent. */
   readonly counts: Float64Array;
+  /** Whether second differences fit 32 bits. */
+  readonly isShort: boolean;
   readonly negativeZeros: readonly number[];
 }
 
@@ -71,11 +75,11 @@ export function encodeSamples(device: Float64Array, status: Uint8Array | null): 
   const counts = asCounts(device);
   const { planes, order, bytesPerSample } = counts === null
     ? { planes: split(new Uint8Array(device.buffer, device.byteOffset, device.byteLength), 8), order: 0, bytesPerSample: 8 }
-    : shortest(counts.counts);
+    : shortest(counts.counts, counts.isShort);
   const sections: Buffer[] = [];
-  for (let plane = 0; plane < bytesPerSample; plane += 1) sections.push(deflateRawSync(planes.subarray(plane * device.length, (plane + 1) * device.length), DEFLATE));
-  if (status !== null) sections.push(deflateRawSync(status, DEFLATE));
-  if (counts !== null && counts.negativeZeros.length > 0) sections.push(deflateRawSync(leb128(counts.negativeZeros), DEFLATE));
+  for (let plane = 0; plane < bytesPerSample; plane += 1) sections.push(deflate(planes.subarray(plane * device.length, (plane + 1) * device.length)));
+  if (status !== null) sections.push(deflate(status));
+  if (counts !== null && counts.negativeZeros.length > 0) sections.push(deflate(leb128(counts.negativeZeros)));
 
   const encoded = Buffer.allocUnsafe(sections.reduce((sum, section) => sum + 4 + section.length, HEADER_BYTES + 4));
   encoded[0] = VERSION;
@@ -125,38 +129,50 @@ function asCounts(values: Float64Array): Counts | null {
   const decimal = scaled(values, 10, HIGHEST_DECIMAL);
   const found = decimal ?? scaled(values, 2, HIGHEST_BINARY);
   if (found === null) return null;
+  const { counts } = found;
   const negativeZeros: number[] = [];
   let step = 0;
-  for (let i = 0; i < values.length; i += 1) {
-    if (values[i] === 0) {
+  for (let i = 0; i < counts.length; i += 1) {
+    if (counts[i] === 0) {
       if (Object.is(values[i], -0)) negativeZeros.push(i);
+      counts[i] = 0;
     } else if (step !== 1) {
-      step = commonDivisor(step, Math.abs(found.counts[i]!));
+      step = commonDivisor(step, Math.abs(counts[i]!));
     }
   }
   if (step === 0 || step > 0xffff_ffff) step = 1;
-  if (step !== 1) for (let i = 0; i < values.length; i += 1) found.counts[i] = found.counts[i]! / step;
-  return { encoding: decimal === null ? BINARY : DECIMAL, exponent: found.exponent, step, counts: found.counts, negativeZeros };
+  if (step !== 1) for (let i = 0; i < counts.length; i += 1) counts[i] = counts[i]! / step;
+  return { encoding: decimal === null ? BINARY : DECIMAL, exponent: found.exponent, step, counts, isShort: found.greatest / step < SHORT_LIMIT, negativeZeros };
 }
 
-/** The lowest exponent with which every value is a whole count, or null. The division below is exact to the last bit, as parsing the printed decimal is. */
-function scaled(values: Float64Array, base: 2 | 10, highest: number): { exponent: number; counts: Float64Array } | null {
+/**
+ * The lowest exponent with which every value is a whole count, or null. The division is exact to the last bit, as parsing
+ * the printed decimal is; and what is whole in coarser steps is whole in finer ones, as long as counts stay below 2^53.
+ */
+function scaled(values: Float64Array, base: 2 | 10, highest: number): { exponent: number; counts: Float64Array; greatest: number } | null {
+  const { length } = values;
+  const counts = new Float64Array(length);
   let exponent = 0;
   let power = 1;
-  for (const value of values) {
-    while (Math.round(value * power) / power !== value) {
+  for (let i = 0; i < length; i += 1) {
+    const value = values[i]!;
+    let count = value * power + ROUNDER - ROUNDER;
+    while (count / power !== value) {
       exponent += 1;
-      power *= base;
       if (exponent > highest) return null;
+      power *= base;
+      for (let k = 0; k < i; k += 1) counts[k] = counts[k]! * base;
+      count = value * power + ROUNDER - ROUNDER;
     }
+    counts[i] = count;
   }
-  const counts = new Float64Array(values.length);
-  for (let i = 0; i < values.length; i += 1) {
-    const count = Math.round(values[i]! * power);
-    if (!(Math.abs(count) < COUNT_LIMIT) || count / power !== values[i]) return null;
-    counts[i] = count === 0 ? 0 : count;
+  let greatest = 0;
+  for (let i = 0; i < length; i += 1) {
+    const size = Math.abs(counts[i]!);
+    if (!(size < COUNT_LIMIT)) return null;
+    if (size > greatest) greatest = size;
   }
-  return { exponent, counts };
+  return { exponent, counts, greatest };
 }
 
 function commonDivisor(a: number, b: number): number {
@@ -164,48 +180,60 @@ function commonDivisor(a: number, b: number): number {
   return a;
 }
 
-/** The order of difference whose planes hold the least information. */
-function shortest(counts: Float64Array): { planes: Uint8Array; order: number; bytesPerSample: number } {
-  let best: { planes: Uint8Array; order: number; bytesPerSample: number } | null = null;
-  let bestBits = Infinity;
-  const short = counts.every((count) => Math.abs(count) < SHORT_LIMIT);
-  for (let order = 0; order <= 2; order += 1) {
-    const { planes, bytesPerSample } = short ? shortPlanes(counts, order) : longPlanes(counts, order);
-    const bits = information(planes, counts.length);
-    if (bits < bestBits) {
-      best = { planes, order, bytesPerSample };
-      bestBits = bits;
-    }
-  }
-  return best!;
+/** The order of difference with the fewest significant bits, as planes. */
+function shortest(counts: Float64Array, isShort: boolean): { planes: Uint8Array; order: number; bytesPerSample: number } {
+  const order = isShort ? shortOrder(counts) : 1;
+  return isShort ? shortPlanes(counts, order) : longPlanes(counts, order);
 }
 
-function shortPlanes(counts: Float64Array, order: number): { planes: Uint8Array; bytesPerSample: number } {
-  const folded = new Uint32Array(counts.length);
-  let all = 0;
+function shortOrder(counts: Float64Array): number {
+  let bits0 = 0;
+  let bits1 = 0;
+  let bits2 = 0;
   let before = 0;
   let stepBefore = 0;
   for (let i = 0; i < counts.length; i += 1) {
     const count = counts[i]! | 0;
     const step = count - before;
+    const bend = step - stepBefore;
+    bits0 -= Math.clz32(count ^ (count >> 31));
+    bits1 -= Math.clz32(step ^ (step >> 31));
+    bits2 -= Math.clz32(bend ^ (bend >> 31));
+    before = count;
+    stepBefore = step;
+  }
+  if (bits2 < bits1 && bits2 < bits0) return 2;
+  return bits1 < bits0 ? 1 : 0;
+}
+
+function shortPlanes(counts: Float64Array, order: number): { planes: Uint8Array; order: number; bytesPerSample: number } {
+  const { length } = counts;
+  const folded = new Uint32Array(length);
+  let all = 0;
+  let before = 0;
+  let stepBefore = 0;
+  for (let i = 0; i < length; i += 1) {
+    const count = counts[i]! | 0;
+    const step = count - before;
     const difference = order === 0 ? count : order === 1 ? step : step - stepBefore;
     before = count;
     stepBefore = step;
-    const fold = ((difference << 1) ^ (difference >> 31)) >>> 0;
+    const fold = (difference << 1) ^ (difference >> 31);
     folded[i] = fold;
     all |= fold;
   }
   const bytesPerSample = Math.max(1, Math.ceil((32 - Math.clz32(all)) / 8));
-  const planes = new Uint8Array(counts.length * bytesPerSample);
-  let at = 0;
-  for (let shift = 0; shift < bytesPerSample * 8; shift += 8) {
-    for (let i = 0; i < folded.length; i += 1) planes[at++] = folded[i]! >>> shift;
+  const planes = new Uint8Array(length * bytesPerSample);
+  for (let plane = 0; plane < bytesPerSample; plane += 1) {
+    const start = plane * length;
+    const shift = plane * 8;
+    for (let i = 0; i < length; i += 1) planes[start + i] = folded[i]! >>> shift;
   }
-  return { planes, bytesPerSample };
+  return { planes, order, bytesPerSample };
 }
 
 /** The same for counts beyond 32 bits, in exact double arithmetic. */
-function longPlanes(counts: Float64Array, order: number): { planes: Uint8Array; bytesPerSample: number } {
+function longPlanes(counts: Float64Array, order: number): { planes: Uint8Array; order: number; bytesPerSample: number } {
   const folded = new Float64Array(counts.length);
   let greatest = 0;
   let before = 0;
@@ -226,19 +254,7 @@ function longPlanes(counts: Float64Array, order: number): { planes: Uint8Array; 
     const weight = 256 ** plane;
     for (let i = 0; i < folded.length; i += 1) planes[at++] = Math.floor(folded[i]! / weight) % 256;
   }
-  return { planes, bytesPerSample };
-}
-
-/** Shannon information of the planes, bits: what a Huffman code of each would take. */
-function information(planes: Uint8Array, length: number): number {
-  const seen = new Uint32Array(256);
-  let bits = 0;
-  for (let start = 0; start < planes.length; start += length) {
-    seen.fill(0);
-    for (let i = start; i < start + length; i += 1) seen[planes[i]!]! += 1;
-    for (const times of seen) if (times > 0) bits -= times * Math.log2(times / length);
-  }
-  return bits;
+  return { planes, order, bytesPerSample };
 }
 
 function rawValues(planes: readonly Uint8Array[], header: { length: number; bytesPerSample: number }): Float64Array {
@@ -326,6 +342,11 @@ function split(bytes: Uint8Array, size: number): Uint8Array {
 function checksum(device: Float64Array, status: Uint8Array | null): number {
   const values = crc32(new Uint8Array(device.buffer, device.byteOffset, device.byteLength));
   return status === null ? values : crc32(status, values);
+}
+
+/** The output in one piece: planes hardly ever grow. */
+function deflate(bytes: Uint8Array): Buffer {
+  return deflateRawSync(bytes, { ...DEFLATE, chunkSize: Math.max(256, bytes.length + 128) });
 }
 
 class SectionReader {
