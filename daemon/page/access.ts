@@ -5,9 +5,24 @@ import { el } from './dom.ts';
 const KEY = 'torsiond-token';
 
 export function knownToken(): string {
-  const given = document.querySelector<HTMLMetaElement>(`meta[name="${PAGE_TOKEN_META}"]`)?.content ?? '';
+  const given = tokenOf(document);
   return given !== '' ? given : readKept();
 }
+
+/**
+ * The token that the gateway would write into the page now: it makes a new one at every start, and this page may have
+ * been opened before. Empty when it gives none or is away.
+ */
+export async function freshToken(page: URL): Promise<string> {
+  try {
+    const response = await fetch(page, { cache: 'no-store' });
+    return response.ok ? tokenOf(new DOMParser().parseFromString(await response.text(), 'text/html')) : '';
+  } catch {
+    return '';
+  }
+}
+
+const tokenOf = (page: Document): string => page.querySelector<HTMLMetaElement>(`meta[name="${PAGE_TOKEN_META}"]`)?.content ?? '';
 
 export function forgetToken(): void {
   try {

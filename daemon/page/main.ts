@@ -1,7 +1,7 @@
 /** The live page: one client, one model, and the elements that show it. */
 import { connect, type TorsiondClient } from '../../shared/client/index.ts';
 import type { Reading } from '../../shared/reading.ts';
-import { askForToken, forgetToken, knownToken } from './access.ts';
+import { askForToken, forgetToken, freshToken, knownToken } from './access.ts';
 import { el } from './dom.ts';
 import { displayStep, formatTorque, unitSymbol } from './format.ts';
 import { PageModel, READINGS_IN_LIST } from './model.ts';
@@ -12,81 +12,110 @@ import { VERDICT_WORDS } from './words.ts';
 const host = document.querySelector<HTMLElement>('#page')!;
 const base = new URL('.', document.baseURI);
 
-/** Told apart only over HTTP: a browser does not say why a WebSocket was refused. */
+class LivePage {
+  readonly #model = new PageModel();
+  readonly #view: StationView;
+  #client: TorsiondClient | null = null;
+  #token = '';
+  #isDue = false;
+  #isChecking = false;
+
+  constructor() {
+    const client = (): TorsiondClient => this.#client!;
+    this.#view = new StationView(
+      { arm: (id) => client().arm(id), zero: (id) => client().zero(id), latch: (id) => client().latch(id) },
+      () => this.#token,
+    );
+    onThemeChange(() => {
+      this.#view.redraw();
+      this.#render();
+    });
+  }
+
+  begin(token: string, why: string | null = null): void {
+    if (token === '') {
+      askForToken(host, why, (given) => this.begin(given));
+      return;
+    }
+    let client: TorsiondClient;
+    try {
+      // Another token goes on with the readings where the one before ended.
+      const from = this.#client?.lastSeq ?? null;
+      client = connect({ url: new URL('api/v1/stream', base).href, token, liveHz: 15, ...(from === null ? { recent: READINGS_IN_LIST } : { since: from }) });
+    } catch {
+      forgetToken();
+      this.begin('', 'That is no token.');
+      return;
+    }
+    this.#client = client;
+    this.#token = token;
+    this.#listen(client);
+    if (!this.#view.element.isConnected) host.replaceChildren(this.#view.element);
+    this.#render();
+  }
+
+  #listen(client: TorsiondClient): void {
+    const model = this.#model;
+    const changes = <Event_>(change: (event: Event_) => void) => (event: Event_): void => {
+      change(event);
+      this.#render();
+    };
+    client.on('hello', changes((hello) => model.greet(hello)));
+    client.on('connected', changes(() => {
+      model.connected();
+      this.#view.retry();
+    }));
+    client.on('disconnected', changes((lost) => {
+      model.disconnected(lost.error.message);
+      void this.#checkToken(client);
+    }));
+    client.on('instrument.state', changes((event) => model.instrument(event.instrument)));
+    client.on('channel.state', changes((event) => model.channelState(event.channel)));
+    client.on('channel.live', changes((event) => model.live(event)));
+    client.on('cycle.started', changes((event) => model.cycleStarted(event)));
+    client.on('click.detected', changes((event) => model.clicked(event)));
+    client.on('cycle.interrupted', changes((event) => model.interrupted(event)));
+    client.on('reading.not-stored', changes((event) => model.notStored(event)));
+    client.on('store.state', changes((event) => model.storeState(event)));
+    client.on('reading.stored', changes((event) => {
+      // What was taken before this page connected is shown, not read out.
+      const isNew = event.seq > (client.hello?.lastSeq ?? 0);
+      if (model.stored(event.reading) && isNew) this.#view.announce(spoken(event.reading, model));
+    }));
+  }
+
+  /** A browser does not say why a WebSocket was refused; over HTTP it can be asked. */
+  async #checkToken(client: TorsiondClient): Promise<void> {
+    if (this.#isChecking) return;
+    this.#isChecking = true;
+    try {
+      if (!(await isTokenRefused(this.#token)) || client !== this.#client) return;
+      const fresh = await freshToken(base);
+      client.close();
+      forgetToken();
+      this.begin(fresh === this.#token ? '' : fresh, 'The station does not take this token. It may be mistyped or revoked.');
+    } finally {
+      this.#isChecking = false;
+    }
+  }
+
+  #render(): void {
+    if (this.#isDue) return;
+    this.#isDue = true;
+    requestAnimationFrame(() => {
+      this.#isDue = false;
+      this.#view.update(this.#model);
+    });
+  }
+}
+
 async function isTokenRefused(token: string): Promise<boolean> {
   try {
-    const response = await fetch(new URL('api/v1/station', base), { headers: token === '' ? {} : { authorization: `Bearer ${token}` } });
+    const response = await fetch(new URL('api/v1/station', base), { headers: { authorization: `Bearer ${token}` } });
     return response.status === 401 || response.status === 403;
   } catch {
     return false;
   }
-}
-
-function begin(token: string, why: string | null = null): void {
-  if (token === '') {
-    askForToken(host, why, (given) => begin(given));
-    return;
-  }
-  let client: TorsiondClient;
-  try {
-    client = connect({ url: new URL('api/v1/stream', base).href, token, recent: READINGS_IN_LIST, liveHz: 15 });
-  } catch {
-    forgetToken();
-    begin('', 'That is no token.');
-    return;
-  }
-  const model = new PageModel();
-  const view = new StationView({ arm: (id) => client.arm(id), zero: (id) => client.zero(id), latch: (id) => client.latch(id) }, () => token);
-  host.replaceChildren(view.element);
-  let isDue = false;
-  const render = (): void => {
-    if (isDue) return;
-    isDue = true;
-    requestAnimationFrame(() => {
-      isDue = false;
-      view.update(model);
-    });
-  };
-  listen(client, model, view, render);
-  client.on('disconnected', () => {
-    void isTokenRefused(token).then((isRefused) => {
-      if (!isRefused) return;
-      client.close();
-      forgetToken();
-      begin('', 'The station does not take this token. It may be revoked, or the station was started anew: then load the page again.');
-    });
-  });
-  onThemeChange(() => {
-    view.redraw();
-    render();
-  });
-  render();
-}
-
-function listen(client: TorsiondClient, model: PageModel, view: StationView, render: () => void): void {
-  const changes = <Event_>(change: (event: Event_) => void) => (event: Event_): void => {
-    change(event);
-    render();
-  };
-  client.on('hello', changes((hello) => model.greet(hello)));
-  client.on('connected', changes(() => {
-    model.connected();
-    view.retry();
-  }));
-  client.on('disconnected', changes((lost) => model.disconnected(lost.error.message)));
-  client.on('instrument.state', changes((event) => model.instrument(event.instrument)));
-  client.on('channel.state', changes((event) => model.channelState(event.channel)));
-  client.on('channel.live', changes((event) => model.live(event)));
-  client.on('cycle.started', changes((event) => model.cycleStarted(event)));
-  client.on('click.detected', changes((event) => model.clicked(event)));
-  client.on('cycle.interrupted', changes((event) => model.interrupted(event)));
-  client.on('reading.not-stored', changes((event) => model.notStored(event)));
-  client.on('store.state', changes((event) => model.storeState(event)));
-  client.on('reading.stored', changes((event) => {
-    // What was taken before this page connected is shown, not read out.
-    const isNew = event.seq > (client.hello?.lastSeq ?? 0);
-    if (model.stored(event.reading) && isNew) view.announce(spoken(event.reading, model));
-  }));
 }
 
 /** For those who listen: value, unit, verdict. */
@@ -97,4 +126,4 @@ function spoken(reading: Reading, model: PageModel): string {
 }
 
 host.append(el('p', { class: 'quiet opening' }, 'Opening…'));
-begin(knownToken());
+new LivePage().begin(knownToken());

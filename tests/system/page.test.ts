@@ -5,6 +5,8 @@ import { BENCH, workedBench } from '../helpers/page-harness/bench.ts';
 import { buildPage, startBrowser } from '../helpers/page-harness/browser.ts';
 import { FakeStation, type StationOptions } from '../helpers/page-harness/fake-station.ts';
 import { clickPull, seeded } from '../helpers/page-harness/pulls.ts';
+import { madeRecord, madeSamples } from '../helpers/made-trace.ts';
+import { runServer } from '../helpers/run-server.ts';
 
 /** The page must show a stored reading within this, and be live again so soon after the station is back. */
 const SHOWN_MS = 5_000;
@@ -120,7 +122,7 @@ describe('the live page', () => {
     expect(await page.getByRole('button', { name: 'Take reading' }).count()).toBe(1);
   });
 
-  it('says when it is not live, and recovers without a reload when the station is back, with what was taken meanwhile', async () => {
+  it('says when it is not live, and recovers without a reload when the station was started anew, with what was taken meanwhile', async () => {
     await open();
     workedBench(station);
     await page.locator('tr[data-reading]').nth(10).waitFor();
@@ -133,7 +135,7 @@ describe('the live page', () => {
     expect(await crank().locator('.number').innerText()).toBe('–');
     expect(await crank().getByRole('button', { name: 'Arm' }).isDisabled()).toBe(true);
 
-    station = await FakeStation.start({ pageDirectory: built.directory, ...BENCH, port, before: station });
+    station = await FakeStation.start({ pageDirectory: built.directory, ...BENCH, port, before: station, token: 'another-invented-token' });
     const missed = station.store('crank/1', clickPull(47, 53, 1, random));
     await page.locator(`tr[data-reading="${missed.id}"]`).waitFor({ timeout: RECOVERED_MS });
     await page.getByText('Live', { exact: true }).waitFor();
@@ -142,8 +144,8 @@ describe('the live page', () => {
     expect(await page.evaluate(() => document.body.getAttribute('data-same-page'))).toBe('yes');
     const ids = await page.locator('tr[data-reading]').evaluateAll((rows) => rows.map((row) => row.getAttribute('data-reading')));
     expect(ids).toEqual(station.stored.map((reading) => reading.id).reverse().slice(0, 25));
-    // The browser itself notes the attempts that found nobody; the page must add nothing to that.
-    expect(complaints.filter((text) => !text.includes('ERR_CONNECTION'))).toEqual([]);
+    // The browser itself notes the attempts that found nobody or were refused; the page must add nothing to that.
+    expect(complaints.filter((text) => !/ERR_CONNECTION|401|HTTP Authentication failed/.test(text))).toEqual([]);
     expect(foreign).toEqual([]);
   });
 
@@ -165,6 +167,33 @@ describe('the live page', () => {
     await open({ scope: 'read' });
     await page.getByText('Live', { exact: true }).waitFor();
     expect(await crank().getByRole('button', { name: 'Zero' }).isDisabled()).toBe(true);
+  });
+});
+
+describe('served by the gateway\'s own server', () => {
+  it('is given its access, obeys its policy, and draws the curve that its interface hands out', async () => {
+    const run = await runServer({}, { pageDirectory: built.directory });
+    try {
+      const { reading, trace } = madeRecord(0, madeSamples({ seconds: 2, rateHz: 1_000, capacity: 100, torque: 50, noise: 0.0005, bits: 16 }, 3));
+      run.gateway.announce(await run.gateway.store.append(reading, trace));
+      context = await browser.newContext();
+      page = await context.newPage();
+      complaints = [];
+      page.on('console', (message) => complaints.push(message.text()));
+      page.on('pageerror', (error) => complaints.push(error.message));
+      await page.goto(run.server.url);
+      await page.locator(`tr[data-reading="${reading.id}"]`).waitFor();
+      await page.locator(`[data-channel="${reading.channel}"] .curve-plot[data-reading="${reading.id}"] canvas`).waitFor();
+      run.gateway.sample(Float64Array.of(10, 11, 12.34));
+      await page.locator('[data-channel="bench-a/1"] .number', { hasText: '12.34' }).waitFor();
+      await page.locator('[data-channel="bench-a/1"]').getByRole('button', { name: 'Zero' }).click();
+      await page.getByText('Zeroed.').waitFor();
+      expect(run.gateway.commands.map((command) => [command.type, command.channel])).toEqual([['zero', 'bench-a/1']]);
+      expect(complaints).toEqual([]);
+    } finally {
+      await context.close();
+      await run.stop();
+    }
   });
 });
 

@@ -131,7 +131,9 @@ export class FakeStation {
     return reading;
   }
 
+  /** Idempotent. */
   async close(): Promise<void> {
+    if (!this.#server.listening) return;
     for (const client of this.#sockets.clients) client.terminate();
     this.#sockets.close();
     this.#server.closeAllConnections();
