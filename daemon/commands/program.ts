@@ -1,10 +1,19 @@
 /** The command line: parses it, runs one command, turns faults into lines and exit codes. */
 import { Command, CommanderError } from 'commander';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
+import { registerAudit } from './audit.ts';
 import { registerCheckConfig } from './check-config.ts';
 import type { CommandContext, Finish, RegisterCommand } from './context.ts';
+import { registerDiagnose } from './diagnose.ts';
+import { registerExport } from './export.ts';
+import { registerPorts } from './ports.ts';
+import { registerRecord } from './record.ts';
+import { registerSimulate } from './simulate.ts';
+import { registerToken } from './token.ts';
 
-const COMMANDS: readonly RegisterCommand[] = [registerCheckConfig];
+const COMMANDS: readonly RegisterCommand[] = [
+  registerPorts, registerCheckConfig, registerSimulate, registerRecord, registerExport, registerAudit, registerToken, registerDiagnose,
+];
 
 /** Never throws. @returns the exit code */
 export async function runProgram(args: readonly string[], context: CommandContext): Promise<number> {

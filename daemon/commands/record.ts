@@ -1,0 +1,99 @@
+/** `torsiond record`: the raw bytes of one instrument, with their arrival times, until it is stopped. */
+import { randomInt } from 'node:crypto';
+import { rm } from 'node:fs/promises';
+import type { Subscription } from 'rxjs';
+import { TorsiondError } from '../../shared/errors.ts';
+import type { InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ConnectionRecorder } from '../recording/recorder.ts';
+import type { Settings, InstrumentSettings } from '../settings/schema.ts';
+import type { CommandContext, RegisterCommand } from './context.ts';
+import { counted, DATA_OPTION, wholeNumber } from './options.ts';
+import { commandSettings } from './settings-file.ts';
+import { stopped } from './stopped.ts';
+
+interface RecordOptions {
+  readonly channel: string;
+  readonly out: string;
+  readonly config?: string;
+  readonly data?: string;
+  readonly seconds?: number;
+}
+
+export const registerRecord: RegisterCommand = (program, context, finish) => {
+  program.command('record')
+    .summary('records raw bytes until stopped')
+    .description('Opens the port of one instrument of the settings and records its raw bytes until it is stopped. '
+      + 'A port has one owner: while a gateway runs on it, the port is busy and nothing is recorded.')
+    .requiredOption('--channel <id>', 'channel such as bench-a/1, or instrument such as bench-a; all its channels are recorded')
+    .requiredOption('--out <file>', 'recording to write (.mcap); must not exist')
+    .option('--seconds <n>', 'stop by itself after so long', wholeNumber(1, 604_800))
+    .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
+    .option(...DATA_OPTION)
+    .action(finish(async (options: RecordOptions) => {
+      const settings = await commandSettings(options, context);
+      await record(instrumentOf(settings, options.channel), settings.station, options, context);
+      return 0;
+    }));
+};
+
+/** @throws TorsiondError CHANNEL_UNKNOWN */
+function instrumentOf(settings: Settings, channel: string): InstrumentSettings {
+  const [id, number] = channel.split('/', 2);
+  const found = settings.instruments.find((instrument) => instrument.id === id);
+  if (found && (number === undefined || (Number(number) >= 1 && Number(number) <= found.channels.length))) return found;
+  const known = settings.instruments.flatMap((instrument) => instrument.channels.map((_, i) => `${instrument.id}/${i + 1}`));
+  throw new TorsiondError('CHANNEL_UNKNOWN', `there is no channel "${channel}"; ${known.length === 0 ? 'the settings have none' : `known are ${known.join(', ')}`}`, { where: channel });
+}
+
+async function record(instrument: InstrumentSettings, station: string, options: RecordOptions, context: CommandContext): Promise<void> {
+  const [{ createInstrumentSet }, { linkOpener }, { createRecorder }, { gatewayChecks }] = await Promise.all([
+    import('../devices/instrument-set.ts'), import('../devices/open-link.ts'), import('../recording/recorder.ts'), import('../settings/default-checks.ts'),
+  ]);
+  const recorder = await createRecorder(options.out, { station, software: `torsiond ${context.version}`, clock: context.clock });
+  const connections = new Map<number, ConnectionRecorder>();
+  const set = createInstrumentSet([{ ...instrument, enabled: true }], {
+    clock: context.clock,
+    random: () => randomInt(2 ** 32) / 2 ** 32,
+    openLink: linkOpener,
+    findDriver: gatewayChecks.findDriver,
+    onChunk: (_instrument, chunk, epoch) => {
+      let connection = connections.get(epoch);
+      if (!connection) connections.set(epoch, connection = recorder.connection(instrument, epoch));
+      connection.chunk(chunk);
+    },
+  });
+  const running = set.instruments[0]!;
+  let watching: Subscription | null = null;
+  try {
+    const failedFirst = new Promise<TorsiondError>((resolve) => {
+      watching = running.info$.subscribe((info) => {
+        const fault = firstFault(info);
+        if (fault) resolve(fault);
+        if (info.state === 'streaming') void context.complain(`Recording ${instrument.id} from ${info.link} to ${options.out}; stop with Ctrl-C.`);
+        else if (info.fault && info.epoch > 0) void context.complain(`${instrument.id} is ${info.state}: ${info.fault.message}`);
+      });
+    });
+    const timeUp = options.seconds === undefined ? new Promise<never>(() => {}) : new Promise<void>((resolve) => context.clock.after(options.seconds! * 1_000, resolve));
+    running.start();
+    const fault = await Promise.race([stopped(context.stop), timeUp, failedFirst, recorder.failed]);
+    if (fault instanceof TorsiondError) throw fault;
+  } finally {
+    (watching as Subscription | null)?.unsubscribe();
+    await running.stop();
+    await recorder.close();
+    // Nothing was ever heard: an empty recording would only stand in the way of the next attempt.
+    if (recorder.counters().chunks === 0) await rm(options.out, { force: true });
+  }
+  if (recorder.counters().chunks === 0) throw new TorsiondError('LINK_STALLED', 'not one byte came, so there is no recording', { where: instrument.id });
+  const { chunks, bytes, droppedChunks, droppedBytes } = recorder.counters();
+  const dropped = droppedChunks === 0 ? '' : `; ${counted(droppedChunks, 'chunk')} with ${droppedBytes} bytes did not reach the file in time and are marked in it`;
+  await context.complain(`${options.out}: ${counted(chunks, 'chunk')}, ${counted(bytes, 'byte')}${dropped}`);
+}
+
+/** A port that cannot be opened at all ends the command; one that was open is waited for, for ever. */
+function firstFault(info: InstrumentInfo): TorsiondError | null {
+  if (info.epoch > 0 || info.fault === null) return null;
+  if (info.state !== 'absent' && info.state !== 'waiting' && info.state !== 'needs-attention') return null;
+  const { code, message, where, hint } = info.fault;
+  return new TorsiondError(code as TorsiondError['code'], message, { ...(where === null ? {} : { where }), hint });
+}

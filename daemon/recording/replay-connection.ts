@@ -1,0 +1,127 @@
+/** One recorded connection played through its driver and sample clock: the same classes that the live instrument uses. */
+import type { DriverDefinition, DriverEvent } from '../../drivers/api.ts';
+import type { ByteChunk } from '../../drivers/links/link.ts';
+import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
+import type { TorsiondError} from '../../shared/errors.ts';
+import { asTorsiondError } from '../../shared/errors.ts';
+import type { DeviceBlock } from '../../shared/sample-block.ts';
+import { Connection } from '../devices/connection.ts';
+import { readDriverSettings } from '../devices/driver-settings.ts';
+import { identityFault } from '../devices/identity-guard.ts';
+import { DEFAULT_RULES } from '../devices/instrument-machine.ts';
+import { SampleSource } from '../pipeline/sample-source.ts';
+import type { RecordedConnection } from './recording-format.ts';
+import { ReplayClock } from './replay-clock.ts';
+
+/** Driver events kept until the driver knows the instrument, as the live runner keeps them. */
+const MAX_HELD_EVENTS = 4_096;
+
+export class ReplayConnection {
+  readonly #source: SampleSource;
+  readonly #clock: ReplayClock;
+  readonly #far: MemoryFarEnd;
+  readonly #connection: Connection;
+  readonly #recorded: RecordedConnection;
+  #held: DriverEvent[] | null = [];
+  #blocks: DeviceBlock[] = [];
+  #fault: TorsiondError | null = null;
+  #isIdentifying = true;
+
+  private constructor(recorded: RecordedConnection, driver: DriverDefinition, driverOptions: unknown) {
+    const { instrument, epoch } = recorded;
+    this.#recorded = recorded;
+    this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startWallMs);
+    this.#source = new SampleSource({
+      instrument: instrument.id, epoch, silenceMs: instrument.silenceMs,
+      ratesHz: instrument.channels.map((channel) => channel.sampleRateHz ?? null),
+    });
+    const { link, far } = createMemoryLink(this.#clock, `recording of ${instrument.id}`);
+    this.#far = far;
+    this.#connection = new Connection({
+      link, clock: this.#clock, driver, driverOptions, channelCount: instrument.channels.length,
+      onSettling: () => {},
+      onChunk: () => {},
+      onEvent: (event) => this.#take(event),
+      onBroken: (error) => this.#fail(error),
+    });
+  }
+
+  /** @throws TorsiondError DRIVER_UNKNOWN, SETTINGS_INVALID when the recorded settings name what does not exist here */
+  static async open(recorded: RecordedConnection, driver: DriverDefinition | null): Promise<ReplayConnection> {
+    const { options, fault } = readDriverSettings(recorded.instrument, driver);
+    if (fault !== null) throw fault;
+    const replay = new ReplayConnection(recorded, driver!, options);
+    void replay.#identify();
+    await turn();
+    return replay;
+  }
+
+  /** Why nothing more comes of this connection, or null. The live gateway would have opened another one. */
+  get fault(): TorsiondError | null {
+    return this.#fault;
+  }
+
+  /** @returns the blocks that the chunk completes */
+  async feed(chunk: ByteChunk): Promise<readonly DeviceBlock[]> {
+    if (this.#fault) return [];
+    this.#clock.advanceTo(chunk.atMs);
+    if (this.#isIdentifying) await turn();
+    this.#far.deliver(chunk.data, chunk.atMs);
+    // What the driver does between question and answer takes turns of the event loop, here as in the live gateway.
+    if (this.#isIdentifying) await turn();
+    return this.#taken();
+  }
+
+  /** The recording, or this connection in it, is over. @returns the last blocks */
+  async finish(): Promise<readonly DeviceBlock[]> {
+    this.#far.finish();
+    await turn();
+    await this.#connection.close();
+    return this.#taken();
+  }
+
+  async #identify(): Promise<void> {
+    for (let attempt = 1; ; attempt++) {
+      try {
+        const identity = await this.#connection.startSession();
+        const mismatch = identityFault(this.#recorded.instrument.identity, identity, this.#recorded.instrument.id);
+        if (mismatch !== null) throw mismatch;
+        break;
+      } catch (thrown) {
+        if (this.#fault) return;
+        const error = asTorsiondError(thrown, 'DRIVER_FAILED');
+        if (attempt < DEFAULT_RULES.identifyTries && error.facts.retry !== 'never') continue;
+        this.#isIdentifying = false;
+        return this.#fail(error);
+      }
+    }
+    this.#isIdentifying = false;
+    const held = this.#held ?? [];
+    this.#held = null;
+    for (const event of held) this.#count(event);
+  }
+
+  #take(event: DriverEvent): void {
+    if (this.#fault) return;
+    if (this.#held === null) return this.#count(event);
+    this.#held.push(event);
+    if (this.#held.length > MAX_HELD_EVENTS) this.#held.shift();
+  }
+
+  #count(event: DriverEvent): void {
+    this.#blocks.push(...this.#source.step(event));
+  }
+
+  #fail(error: TorsiondError): void {
+    this.#fault ??= error;
+    this.#held = null;
+  }
+
+  #taken(): readonly DeviceBlock[] {
+    const blocks = this.#blocks;
+    this.#blocks = [];
+    return blocks;
+  }
+}
+
+const turn = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
