@@ -2,11 +2,12 @@ import type { DriverDefinition } from '../../drivers/api.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 
-/** The driver options of an instrument, checked; or the fault that a person must correct. */
+/** The driver options of an instrument, checked; or the fault that a person must correct (`driver` may be that fault already). */
 export function readDriverSettings(
   settings: InstrumentSettings,
-  driver: DriverDefinition | null,
+  driver: DriverDefinition | TorsiondError | null,
 ): { readonly options: unknown; readonly fault: TorsiondError | null } {
+  if (driver instanceof TorsiondError) return { options: null, fault: driver };
   if (driver === null) {
     return { options: null, fault: new TorsiondError('DRIVER_UNKNOWN', `there is no driver "${settings.driver.id}"`, { where: settings.id }) };
   }

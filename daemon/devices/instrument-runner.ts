@@ -1,6 +1,6 @@
 /** Runs one instrument: does what `instrument-machine.ts` says, with the real link, driver, timers and port. */
 import { BehaviorSubject, Subject } from 'rxjs';
-import type { DriverEvent, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
+import type { DriverDefinition, DriverEvent, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
 import type { ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
@@ -42,6 +42,7 @@ class InstrumentRunner implements Instrument {
   readonly #gaps = new Subject<InstrumentGap>();
   readonly #deps: InstrumentDeps;
   readonly #rules: MachineRules;
+  readonly #driver: DriverDefinition | null;
   readonly #driverOptions: unknown;
   readonly #counters: InstrumentCounters;
   #state: MachineState = INITIAL_STATE;
@@ -71,6 +72,7 @@ class InstrumentRunner implements Instrument {
     this.#deps = deps;
     this.#label = settings.link.kind === 'serial' ? settings.link.path : `${settings.link.host}:${settings.link.port}`;
     const driver = readDriverSettings(settings, deps.driver);
+    this.#driver = deps.driver instanceof TorsiondError ? null : deps.driver;
     this.#driverOptions = driver.options;
     const hasPortList = settings.link.kind === 'serial';
     this.#rules = {
@@ -114,7 +116,7 @@ class InstrumentRunner implements Instrument {
     if (this.#state.name !== 'streaming' || connection === null) {
       throw new TorsiondError('CHANNEL_NOT_READY', `the instrument is ${this.#state.name}`, { where: this.id });
     }
-    if (!this.#deps.driver!.capabilities.commands.includes(command.kind)) {
+    if (!this.#driver!.capabilities.commands.includes(command.kind)) {
       throw new TorsiondError('COMMAND_UNSUPPORTED', `the driver ${this.settings.driver.id} does not take "${command.kind}"`, { where: this.id });
     }
     const done = connection.command(command);
@@ -237,7 +239,7 @@ class InstrumentRunner implements Instrument {
       ratesHz: this.settings.channels.map((channel) => channel.sampleRateHz ?? null),
     });
     this.#connection = new Connection({
-      link, clock: this.#deps.clock, driver: this.#deps.driver!, driverOptions: this.#driverOptions,
+      link, clock: this.#deps.clock, driver: this.#driver!, driverOptions: this.#driverOptions,
       channelCount: this.settings.channels.length,
       onSettling: () => this.#dispatch({ kind: 'bytes', connection }),
       onChunk: (chunk) => this.#tap(chunk, epoch),

@@ -3,6 +3,7 @@ import { Subject, type Observable } from 'rxjs';
 import type { DriverDefinition } from '../../drivers/api.ts';
 import type { ByteChunk, OpenLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
+import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import type { InstrumentSettings, LinkSettings } from '../settings/schema.ts';
@@ -14,6 +15,7 @@ export interface InstrumentSetDeps {
   readonly clock: Clock;
   readonly random: () => number;
   readonly openLink: (link: LinkSettings) => OpenLink;
+  /** Undefined, or a TorsiondError thrown, when the driver cannot be had: told by that instrument's state. */
   readonly findDriver: (id: string) => DriverDefinition | undefined;
   /** Names the port of a serial path, null when it is not there. Default: `serialPortStamp`. */
   readonly portStamp?: (path: string) => Promise<string | null>;
@@ -47,7 +49,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
       clock: deps.clock,
       random: deps.random,
       openLink: deps.openLink(entry.link),
-      driver: deps.findDriver(entry.driver.id) ?? null,
+      driver: driverOf(entry, deps),
       portExists: async () => path === null || (await stampOf(path)) !== null,
       ...(path === null ? {} : { portStamp: () => stampOf(path) }),
       ...(onChunk ? { onChunk: (chunk: ByteChunk, epoch: number) => onChunk(entry, chunk, epoch) } : {}),
@@ -69,4 +71,12 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
     stop: async () => void (await Promise.all(instruments.map((instrument) => instrument.stop()))),
     counters: () => new Map(instruments.flatMap((instrument) => [...instrument.counters()])),
   };
+}
+
+function driverOf(settings: InstrumentSettings, deps: InstrumentSetDeps): DriverDefinition | TorsiondError | null {
+  try {
+    return deps.findDriver(settings.driver.id) ?? null;
+  } catch (thrown) {
+    return asTorsiondError(thrown, 'DRIVER_FAILED');
+  }
 }

@@ -3,6 +3,7 @@ import type { Observable } from 'rxjs';
 import type { DriverDefinition, InstrumentCommand } from '../../drivers/api.ts';
 import type { ByteChunk, OpenLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
+import type { TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
@@ -10,8 +11,8 @@ import type { InstrumentSettings } from '../settings/schema.ts';
 export interface InstrumentDeps {
   readonly clock: Clock;
   readonly openLink: OpenLink;
-  /** null: the settings name a driver that does not exist; the instrument then waits for other settings. */
-  readonly driver: DriverDefinition | null;
+  /** null or a fault: the settings name a driver that cannot be had; the instrument then needs attention and opens nothing. */
+  readonly driver: DriverDefinition | TorsiondError | null;
   /** For serial links: is the port there? */
   readonly portExists: () => Promise<boolean> | boolean;
   /** Better than `portExists` where it can be had: also sees a port replaced or its permissions changed (`serialPortStamp`). */

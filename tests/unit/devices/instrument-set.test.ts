@@ -23,11 +23,14 @@ describe('a set of instruments', () => {
     const tapped: string[] = [];
     const set = createInstrumentSet([
       instrument('good-1'), instrument('absent'), instrument('busy'), instrument('broken', { driver: { id: 'broken' } }),
-      instrument('unknown', { driver: { id: 'nobody' } }), instrument('off', { enabled: false }), instrument('good-2', { link: { kind: 'tcp', host: 'bench.example', port: 4001 } }),
+      instrument('unknown', { driver: { id: 'nobody' } }), instrument('too-old', { driver: { id: 'too-old' } }), instrument('off', { enabled: false }), instrument('good-2', { link: { kind: 'tcp', host: 'bench.example', port: 4001 } }),
     ], {
       clock,
       random: seeded(2),
-      findDriver: (id) => ({ scripted: good.driver, broken: bad.driver })[id],
+      findDriver: (id) => {
+        if (id === 'too-old') throw new TorsiondError('DRIVER_FAILED', 'made for another version');
+        return { scripted: good.driver, broken: bad.driver }[id];
+      },
       portStamp: async (path) => (path === '/dev/absent' ? null : path),
       openLink: (settings) => async () => {
         const name = settings.kind === 'serial' ? settings.path.slice(5) : 'good-2';
@@ -56,7 +59,7 @@ describe('a set of instruments', () => {
     }
     await breathe();
     expect(Object.fromEntries(set.instruments.map((one) => [one.id, one.info().state]))).toEqual({
-      'good-1': 'streaming', absent: 'absent', busy: 'waiting', broken: 'waiting', unknown: 'needs-attention', off: 'stopped', 'good-2': 'streaming',
+      'good-1': 'streaming', absent: 'absent', busy: 'waiting', broken: 'waiting', unknown: 'needs-attention', 'too-old': 'needs-attention', off: 'stopped', 'good-2': 'streaming',
     });
     expect(blocks.filter((block) => block.channel === 'good-1/1')).toHaveLength(5);
     expect(blocks.filter((block) => block.channel === 'good-2/1')).toHaveLength(5);

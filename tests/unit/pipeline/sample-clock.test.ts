@@ -1,5 +1,6 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
+import { ArrivalFit } from '../../../daemon/pipeline/arrival-fit.ts';
 import { nominalRate } from '../../../daemon/pipeline/nominal-rate.ts';
 import { SampleClock } from '../../../daemon/pipeline/sample-clock.ts';
 import type { DeviceBlock } from '../../../shared/sample-block.ts';
@@ -138,6 +139,29 @@ describe('SampleClock', () => {
     expect(last!.spacingMs).toBeCloseTo(2, 2);
     expect(Math.abs(endMs(last!) - 25_000)).toBeLessThan(10);
     expect(clock.measuredHz).toBeCloseTo(500, 0);
+  });
+});
+
+describe('ArrivalFit', () => {
+  it('is never undercut by an arrival, and so never says that a sample came before it was taken', () => {
+    fc.assert(fc.property(fc.integer({ min: 0, max: 1_000 }), fc.boolean(), fc.integer({ min: -500, max: 500 }), (seed, isGiven, ppm) => {
+      const fit = new ArrivalFit(isGiven ? 1 : null);
+      let n = -1;
+      for (const { count, atMs } of jitteredArrivals({ rateHz: 1_000, ppm, lumpMs: 4, seconds: 3, seed }).arrivals) {
+        n += count;
+        fit.add(n, atMs);
+        if (fit.periodMs !== null) expect(fit.timeOf(n)).toBeLessThanOrEqual(atMs + 1e-6);
+      }
+      expect(fit.isEstablished).toBe(true);
+    }), { numRuns: 30 });
+  });
+
+  it('finds the period of arrivals that are only ever late', () => {
+    const { arrivals, periodMs } = jitteredArrivals({ rateHz: 1_000, ppm: 123, lumpMs: 0, seconds: 20, seed: 11 });
+    const fit = new ArrivalFit(null);
+    let n = -1;
+    for (const { count, atMs } of arrivals) fit.add((n += count), atMs);
+    expect(Math.abs(fit.periodMs! / periodMs - 1)).toBeLessThan(10e-6);
   });
 });
 
