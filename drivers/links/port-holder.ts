@@ -9,7 +9,9 @@ export interface PortHolder {
 
 /**
  * Processes that hold an exclusive lock on the port, as every program that opens ports politely does. The table of
- * locks is readable by everybody, unlike the descriptors of other users' processes.
+ * locks is readable by everybody, unlike the descriptors of other users' processes. It names files by number only, and
+ * a pseudo terminal gets the number of one that is gone but still held open; so where descriptors can be seen, they
+ * decide.
  */
 export async function findLockHolders(node: string): Promise<readonly PortHolder[]> {
   try {
@@ -22,7 +24,8 @@ export async function findLockHolders(node: string): Promise<readonly PortHolder
       .filter((words) => words[1] === 'FLOCK' && words[5] === inode)
       .map((words) => Number(words[4]))
       .filter((pid) => pid > 0);
-    return await Promise.all([...new Set(pids)].map(named));
+    const holding = await Promise.all([...new Set(pids)].map(async (pid) => ((await hasOpen(pid, node)) === false ? null : pid)));
+    return await Promise.all(holding.filter((pid) => pid !== null).map(named));
   } catch {
     return [];
   }
@@ -41,13 +44,14 @@ export async function findPortHolders(node: string): Promise<readonly PortHolder
   }
 }
 
-async function hasOpen(pid: number, node: string): Promise<boolean> {
+/** Null when it cannot be seen: the process is another user's, or has ended. A file that is gone has another name here. */
+async function hasOpen(pid: number, node: string): Promise<boolean | null> {
   try {
     const folder = `/proc/${pid}/fd`;
     const targets = await Promise.all((await readdir(folder)).map((fd) => readlink(`${folder}/${fd}`).catch(() => '')));
     return targets.includes(node);
   } catch {
-    return false; // ended meanwhile, or another user's
+    return null;
   }
 }
 

@@ -41,6 +41,9 @@ export function openTtyReader(descriptor: number, node: string, events: PortRead
     closeSync(own);
     throw thrown;
   }
+  // Where libuv could open the terminal by its name, the stream has a descriptor of its own and ours is left over.
+  const used = (stream as unknown as { readonly _handle?: { readonly fd?: number } })._handle?.fd;
+  if (used !== undefined && used !== own) closeSync(own);
   let isOver = false;
   const over = (cause: Error | null): void => {
     if (isOver) return;

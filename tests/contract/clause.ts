@@ -1,0 +1,24 @@
+/** A numbered promise and its check. Clauses need no test runner: whoever runs them decides how to report. */
+export interface Clause {
+  /** Permanent, for example `L6`. */
+  readonly id: string;
+  readonly text: string;
+  /** Rejects when the promise is broken. */
+  check(): Promise<void>;
+}
+
+/** What a runner offers; vitest's and node:test's `it` fit. */
+export type RegisterTest = (name: string, check: () => Promise<void>, limitMs?: number) => void;
+
+export function registerClauses(clauses: readonly Clause[], register: RegisterTest, limitMs = 30_000): void {
+  for (const clause of clauses) register(`${clause.id} ${clause.text}`, clause.check, limitMs);
+}
+
+/** Waits for a condition. @throws Error that says what was awaited in vain */
+export async function eventually(condition: () => boolean, what: string, limitMs = 5_000): Promise<void> {
+  const end = performance.now() + limitMs;
+  while (!condition()) {
+    if (performance.now() > end) throw new Error(`waited ${limitMs} ms in vain for: ${what}`);
+    await new Promise((resolve) => setTimeout(resolve, 1));
+  }
+}

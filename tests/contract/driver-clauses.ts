@@ -1,0 +1,189 @@
+/** What every driver promises, checked over a link in memory. */
+import assert from 'node:assert/strict';
+import type { DriverDefinition, DriverEvent, DriverSession } from '../../drivers/api.ts';
+import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
+import { systemClock, type Clock } from '../../shared/clock.ts';
+import { eventually, type Clause } from './clause.ts';
+
+export interface DriverVector {
+  /** What the device sends for one sample of every channel. */
+  readonly bytes: Uint8Array;
+  /** As decimal text per channel, compared exactly; null: the sample is missing. */
+  readonly values: readonly (string | null)[];
+}
+
+export interface DriverHarness<Options> {
+  readonly driver: DriverDefinition<Options>;
+  readonly options: Options;
+  /** Options that the schema must refuse. */
+  readonly wrongOptions: unknown;
+  /** Ends whatever went before, so that the next sample is whole. */
+  readonly resync: Uint8Array;
+  readonly vectors: readonly DriverVector[];
+  /** Bytes that hold no sample, delimited like one. */
+  readonly bad: Uint8Array;
+}
+
+interface Bench {
+  readonly session: DriverSession;
+  readonly far: MemoryFarEnd;
+  readonly link: ReturnType<typeof createMemoryLink>['link'];
+  readonly events: DriverEvent[];
+  readonly state: { isComplete: boolean };
+  readonly timers: () => number;
+}
+
+/** The real clock, and how many of its timers run. */
+function countingClock(): { clock: Clock; timers: () => number } {
+  let timers = 0;
+  const clock: Clock = {
+    monoMs: () => systemClock.monoMs(), wallMs: () => systemClock.wallMs(),
+    after: (delayMs, callback) => {
+      let isRunning = true;
+      timers++;
+      const over = (): boolean => {
+        const was = isRunning;
+        if (was) timers--;
+        isRunning = false;
+        return was;
+      };
+      const cancel = systemClock.after(delayMs, () => over() && callback());
+      return () => void (over() && cancel());
+    },
+  };
+  return { clock, timers: () => timers };
+}
+
+export function driverClauses<Options>(harness: DriverHarness<Options>): readonly Clause[] {
+  const { driver, options, vectors } = harness;
+  const channels = driver.channelCount(options);
+  const bench = (): Bench => {
+    const { clock, timers } = countingClock();
+    const { link, far } = createMemoryLink(clock);
+    const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
+    const events: DriverEvent[] = [];
+    const state = { isComplete: false };
+    session.events$.subscribe({
+      next: (event) => events.push(event),
+      error: () => assert.fail('events$ must never error'),
+      complete: () => {
+        state.isComplete = true;
+      },
+    });
+    return { session, far, link, events, state, timers };
+  };
+  const started = async (): Promise<Bench> => {
+    const made = bench();
+    await made.session.start();
+    return made;
+  };
+  /** Per channel what came, missing samples as null. */
+  const samples = (events: readonly DriverEvent[]): (number | null)[][] => {
+    const all: (number | null)[][] = Array.from({ length: channels }, () => []);
+    for (const event of events) {
+      if (event.kind === 'values') all[event.channel]!.push(...event.values);
+      else all.forEach((list, channel) => (event.channel === null || event.channel === channel) && list.push(...Array<null>(event.missing).fill(null)));
+    }
+    return all;
+  };
+  const expected = (list: readonly DriverVector[]): (number | null)[][] => Array.from({ length: channels }, (_, channel) => list.map(({ values }) => {
+    const text = values[channel];
+    return text == null ? null : Number(text);
+  }));
+  const all = Buffer.concat([harness.resync, ...vectors.map((vector) => vector.bytes)]);
+
+  return [
+    { id: 'D1', text: 'making a session does no input or output', check: async () => {
+      const { far, timers } = bench();
+      far.deliver(all);
+      assert.equal(far.written.length, 0);
+      assert.equal(timers(), 0);
+    } },
+    { id: 'D2', text: 'values are exactly those of the vectors, with sign, and missing ones are counted where they miss', check: async () => {
+      const { far, events } = await started();
+      far.deliver(all);
+      assert.deepEqual(samples(events), expected(vectors));
+    } },
+    { id: 'D3', text: 'the same for any split of the bytes', check: async () => {
+      for (const size of [1, 2, 3, 7, 64]) {
+        const { far, events } = await started();
+        for (let at = 0; at < all.length; at += size) far.deliver(all.subarray(at, at + size));
+        assert.deepEqual(samples(events), expected(vectors), `${size} bytes at a time`);
+      }
+    } },
+    { id: 'D4', text: 'one bad frame is one fault, and the next sample is right', check: async () => {
+      const { far, events, session } = await started();
+      const good = vectors.find((vector) => vector.values.every((value) => value !== null))!;
+      far.deliver(Buffer.concat([harness.resync, good.bytes, harness.bad, good.bytes]));
+      assert.equal(events.filter((event) => event.kind === 'fault').length, 1);
+      assert.ok(session.counters().faults >= 1);
+      for (const list of samples(events)) assert.deepEqual([list[0] !== null, list.at(-1)], [true, list[0]]);
+    } },
+    { id: 'D5', text: 'events come during the arrival of their bytes, with its time, and values are the receiver\'s', check: async () => {
+      const { far, events } = await started();
+      far.deliver(Buffer.concat([harness.resync, vectors[0]!.bytes]), 5e9);
+      assert.ok(events.length > 0 && events.every((event) => event.atMs === 5e9));
+      const before = structuredClone(samples(events));
+      far.deliver(all);
+      assert.deepEqual(samples(events).map((list) => list.slice(0, 1)), before.map((list) => list.slice(0, 1)));
+    } },
+    { id: 'D6', text: 'started in the middle of a frame nothing is invented', check: async () => {
+      for (let cut = 1; cut < vectors[0]!.bytes.length; cut++) {
+        const { far, events } = await started();
+        far.deliver(Buffer.concat([vectors[0]!.bytes.subarray(cut), ...vectors.slice(1).map((vector) => vector.bytes)]));
+        const rest = expected(vectors.slice(1));
+        samples(events).forEach((list, channel) => assert.deepEqual(list.slice(-rest[channel]!.length), rest[channel]));
+        samples(events).forEach((list, channel) => assert.ok(list.length <= rest[channel]!.length, `a value out of nothing after a cut at ${cut}`));
+      }
+    } },
+    { id: 'D7', text: 'silence gives nothing, and a frame that is not finished gives nothing at the end either', check: async () => {
+      const { far, events, link } = await started();
+      far.deliver(Buffer.concat([harness.resync, vectors[0]!.bytes.subarray(0, -1)]));
+      const count = events.length;
+      await link.close();
+      await new Promise((resolve) => setImmediate(resolve));
+      assert.equal(events.length, count);
+      assert.deepEqual(samples(events).flat(), []);
+    } },
+    { id: 'D8', text: 'events complete within 100 ms of a loss', check: async () => {
+      const { far, state } = await started();
+      far.unplug();
+      await eventually(() => state.isComplete, 'completion', 100);
+    } },
+    { id: 'D9', text: 'stop is idempotent, leaves no timer and an open link, and silences the session', check: async () => {
+      const { far, events, session, state, timers } = await started();
+      await Promise.all([session.stop(), session.stop()]);
+      await session.stop();
+      far.deliver(all);
+      assert.deepEqual([events.length, state.isComplete, far.isOpen, timers()], [0, true, true, 0]);
+    } },
+    { id: 'D10', text: 'two sessions share no state', check: async () => {
+      const [one, two] = [await started(), await started()];
+      for (const byte of all) {
+        one.far.deliver(Uint8Array.of(byte));
+        two.far.deliver(Uint8Array.of(byte));
+      }
+      assert.deepEqual(samples(one.events), expected(vectors));
+      assert.deepEqual(samples(two.events), expected(vectors));
+    } },
+    { id: 'D11', text: 'wrong options are refused by the schema with their place', check: async () => {
+      const parsed = driver.optionsSchema.safeParse(harness.wrongOptions);
+      assert.ok(!parsed.success && parsed.error.issues.length > 0);
+      assert.ok(driver.optionsSchema.safeParse(options).success);
+    } },
+    { id: 'D12', text: '10 MB of noise are taken within 2 s of processor time and bounded events', check: async () => {
+      const { far, events } = await started();
+      let state = 1;
+      const noise = Uint8Array.from({ length: 64 * 1024 }, () => (state = (Math.imul(state, 1_103_515_245) + 12_345) >>> 0) >>> 16);
+      const before = process.cpuUsage();
+      for (let i = 0; i < 160; i++) {
+        far.deliver(noise);
+        events.length = 0;
+      }
+      const spent = process.cpuUsage(before);
+      assert.ok(spent.user + spent.system < 2e6, `${(spent.user + spent.system) / 1e3} ms`);
+      far.deliver(all);
+      assert.deepEqual(samples(events).map((list) => list.slice(-vectors.length)), expected(vectors));
+    } },
+  ];
+}

@@ -1,0 +1,36 @@
+import { closeSync, openSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { afterEach, beforeEach, describe, expect, it } from 'vitest';
+import { findLockHolders, findPortHolders } from '../../../../drivers/links/port-holder.ts';
+
+let folder: string;
+beforeEach(() => {
+  folder = mkdtempSync(join(tmpdir(), 'torsiond-holder-'));
+});
+afterEach(() => rmSync(folder, { recursive: true }));
+
+describe.runIf(process.platform === 'linux')('who holds a port', () => {
+  it('is nobody for a file that nobody has open', async () => {
+    const path = join(folder, 'port');
+    writeFileSync(path, '');
+    expect(await findPortHolders(path)).toEqual([]);
+    expect(await findLockHolders(path)).toEqual([]);
+  });
+
+  it('is found by its open descriptor, without a lock', async () => {
+    const path = join(folder, 'port');
+    writeFileSync(path, '');
+    const fd = openSync(path, 'r');
+    try {
+      expect((await findPortHolders(path)).map((holder) => holder.pid)).toContain(process.pid);
+      expect(await findLockHolders(path)).toEqual([]);
+    } finally {
+      closeSync(fd);
+    }
+  });
+
+  it('of a path that is not there is nobody', async () => {
+    expect(await findPortHolders(join(folder, 'none'))).toEqual([]);
+  });
+});
