@@ -48,6 +48,8 @@ export class ChannelPanel {
   readonly #actions: ChannelActions;
   #channel = '';
   #latestKey = '';
+  /** State of the channel that the answer on the screen belongs to. */
+  #answeredIn: string | null = null;
 
   constructor(id: string, actions: ChannelActions, token: () => string) {
     this.#channel = id;
@@ -89,6 +91,12 @@ export class ChannelPanel {
 
   update(view: ChannelView, isConnected: boolean, scope: HelloMessage['scope']): void {
     this.#channel = view.info.id;
+    // An answer stays until things move on: the next cycle makes it old.
+    if (this.#answeredIn === null) this.#answeredIn = view.info.state;
+    else if (this.#answeredIn !== view.info.state) {
+      this.#answeredIn = view.info.state;
+      if (view.info.state === 'cycle') this.#say('', 'plain');
+    }
     this.#updateHead(view, isConnected);
     this.#updateFigure(view);
     this.#updateLatest(view);

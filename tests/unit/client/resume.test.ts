@@ -58,6 +58,19 @@ describe('resume of stored readings', () => {
     client.close();
   });
 
+  it('drops a reading that comes twice, counts it, and asks for nothing', async () => {
+    const gateway = new ScriptedGateway();
+    const { client, seen } = start(gateway, { since: 0 });
+    await bringUp(gateway);
+    gateway.store();
+    gateway.current!.push(gateway.stored(1));
+    gateway.current!.deliver();
+    expect(seen).toEqual([1]);
+    expect(client.counters.repeatedReadings).toBe(1);
+    expect(gateway.current!.sent).toHaveLength(1);
+    client.close();
+  });
+
   it('tells of a hole that the store itself has, and goes on behind it', async () => {
     const gateway = new ScriptedGateway();
     gateway.lastSeq = 5;
