@@ -1,0 +1,404 @@
+/**
+ * Finds the cycles in a channel's torque and hands each to a `CycleRun`. A pure step function over blocks: the same
+ * samples give the same events, however they are cut. Arming and release look at the torque before the low-pass.
+ *
+ * ```
+ *            reaches armTorque                 below releaseTorque for releaseMs
+ *   armed ───────────────────────▶ cycle ──────────────────────────────────────▶ held ──holdMs or arm()──▶ blind
+ *     ▲                              │ gap, too long, new settings: interrupted                               │
+ *     │                              ▼                                                                        │
+ *     └────────── released ─────── blind  (torque may be on, and nothing of it may be judged) ◀───────────────┘
+ * ```
+ */
+import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import type { Direction, InterruptReason } from '../../shared/reading.ts';
+import type { Conditioning, GapReason, SampleBlock } from '../../shared/sample-block.ts';
+import { applyConditioning, torqueOf } from '../conditioning/calibration.ts';
+import { CycleRun } from './cycle-run.ts';
+import { detectorNumbers, stableBand, type DetectorNumbers } from './defaults.ts';
+import type { CaptureEvent, ChannelState } from './events.ts';
+import { makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
+import { IdleNoise } from './idle-noise.ts';
+import { SampleHistory } from './sample-history.ts';
+import { StillWatch } from './still-watch.ts';
+import { trackCapture } from './track.ts';
+
+export interface CaptureEngineOptions {
+  readonly settings: CaptureSettings;
+  readonly facts: ChannelFacts;
+  /** Wall time of a monotonic time, ms. */
+  readonly toWallMs: (monoMs: number) => number;
+}
+
+/** A cycle that runs. */
+interface Cycle {
+  readonly direction: Direction;
+  readonly startMs: number;
+  readonly firstIndex: number;
+  readonly conditioning: Conditioning;
+  readonly settings: CaptureSettings;
+  /** Length of the pre-roll, samples. */
+  readonly cycleAt: number;
+  /** Null in track, where the reading is taken by command or when still. */
+  readonly run: CycleRun | null;
+  readonly hasGapBefore: boolean;
+  /** Samples since arming; of them up to the last above release; and in a row below it. */
+  length: number;
+  lastAbove: number;
+  below: number;
+  isTimeEstimated: boolean;
+  isTaken: boolean;
+  maximum: number;
+}
+
+/** Torque that is on and cannot be judged. Told at its end unless something was said of it before. */
+interface Blind {
+  readonly direction: Direction;
+  readonly startMs: number;
+  readonly isTold: boolean;
+  maximum: number;
+  length: number;
+  below: number;
+}
+
+const GAP_REASONS: Record<GapReason, InterruptReason> = {
+  'connected': 'gap', 'bad-sample': 'bad-sample', 'overload': 'overload', 'lost-samples': 'gap', 'silence': 'gap', 'settings': 'settings-changed',
+};
+const NOISE_WINDOW_MS = 250;
+/** Track keeps at least this much before a reading, as its evidence, ms. */
+const TRACK_TRACE_MS = 2000;
+
+export class CaptureEngine {
+  #settings: CaptureSettings;
+  readonly #facts: ChannelFacts;
+  readonly #toWallMs: (monoMs: number) => number;
+  readonly #history = new SampleHistory();
+  #numbers: DetectorNumbers;
+  #noise = new IdleNoise(0);
+  #still = new StillWatch(1);
+  #counts = { release: 1, least: 1, most: 1, history: 1, hold: 0 };
+
+  #block: SampleBlock | null = null;
+  #nextIndex = -1;
+  /** Samples since the last gap; Infinity before any. */
+  #sinceGap = Infinity;
+  #cycle: Cycle | null = null;
+  #blind: Blind | null = null;
+  /** Samples left of a hold; null: not held; Infinity: until armed by hand. */
+  #holdLeft: number | null = null;
+
+  constructor(options: CaptureEngineOptions) {
+    this.#settings = options.settings;
+    this.#facts = options.facts;
+    this.#toWallMs = options.toWallMs;
+    this.#numbers = detectorNumbers(options.settings, options.facts.capacity, 0);
+  }
+
+  get settings(): CaptureSettings {
+    return this.#settings;
+  }
+
+  get state(): ChannelState {
+    if (this.#holdLeft !== null) return 'held';
+    return this.#cycle ? 'cycle' : 'armed';
+  }
+
+  /** Ends a hold: ready for the next cycle, after the release when torque is on. */
+  arm(): void {
+    if (this.#holdLeft === null) return;
+    this.#holdLeft = null;
+    this.#goBlind(true);
+  }
+
+  /** Captures nothing until armed. A running cycle is interrupted. */
+  hold(): CaptureEvent[] {
+    const events = this.#interrupt('stopped');
+    this.#blind = null;
+    this.#holdLeft = Infinity;
+    return events;
+  }
+
+  /** New settings from the next sample on. A running cycle is interrupted. */
+  reconfigure(settings: CaptureSettings): CaptureEvent[] {
+    const events = this.#interrupt('settings-changed');
+    this.#settings = settings;
+    if (this.#block) this.#resolve(this.#block.rateHz);
+    return events;
+  }
+
+  /** Track: the reading now, from the samples up to now; null while there are none. */
+  latch(): CaptureEvent | null {
+    return this.#takeTrack('command', this.#history.length);
+  }
+
+  /** The samples end here. */
+  end(reason: InterruptReason): CaptureEvent[] {
+    const events = this.#interrupt(reason);
+    this.#tellBlind(events);
+    this.#nextIndex = -1;
+    return events;
+  }
+
+  step(block: SampleBlock): CaptureEvent[] {
+    const count = block.torque.length;
+    if (count === 0) return [];
+    const events: CaptureEvent[] = [];
+    const stateBefore = this.state;
+    this.#join(block, events);
+    this.#block = block;
+    this.#history.append(block);
+    let i = 0;
+    while (i < count) {
+      if (this.#holdLeft !== null) i = this.#passHold(count, i);
+      else if (this.#blind) i = this.#passBlind(block, this.#blind, i, events);
+      else if (this.#cycle) i = this.#passCycle(block, this.#cycle, i, events);
+      else i = this.#passArmed(block, i, events);
+    }
+    this.#nextIndex = block.firstIndex + count;
+    this.#sinceGap += count;
+    if (!this.#cycle?.run) this.#history.keepLast(this.#counts.history);
+    if (this.state !== stateBefore) events.push({ kind: 'state', state: this.state, atMs: block.startMs + count * block.spacingMs });
+    return events;
+  }
+
+  /** Notices a gap: what ran is interrupted, and what follows under torque is blind. */
+  #join(block: SampleBlock, events: CaptureEvent[]): void {
+    const last = this.#block;
+    const isNew = !last || block.epoch !== last.epoch || block.rateHz !== last.rateHz;
+    if (!isNew && block.gap === null && block.firstIndex === this.#nextIndex) return;
+    const isTold = this.#cycle !== null || (this.#blind?.isTold ?? false);
+    events.push(...this.#interrupt(block.gap ? GAP_REASONS[block.gap] : 'gap'));
+    this.#history.clear();
+    this.#sinceGap = last ? 0 : Infinity;
+    if (isNew) this.#resolve(block.rateHz);
+    this.#noise.restart();
+    const first = block.torque[0]!;
+    const isLoaded = Math.abs(first) >= (this.#blind ? this.#numbers.releaseTorque : this.#numbers.armTorque);
+    if (this.#holdLeft !== null) return;
+    if (!isLoaded) this.#tellBlind(events);
+    else this.#blind ??= { direction: first < 0 ? 'ccw' : 'cw', startMs: block.startMs, isTold, maximum: first, length: 0, below: 0 };
+  }
+
+  #resolve(rateHz: number): void {
+    const samples = (ms: number): number => Math.max(1, Math.round((ms * rateHz) / 1000));
+    const { track, mode, holdMs } = this.#settings;
+    this.#numbers = detectorNumbers(this.#settings, this.#facts.capacity, 0);
+    this.#noise = new IdleNoise(samples(NOISE_WINDOW_MS));
+    this.#still = new StillWatch(samples(track.stableMs ?? 0));
+    this.#counts = {
+      release: samples(this.#numbers.releaseMs),
+      least: samples(this.#numbers.minDurationMs),
+      most: samples(this.#numbers.maxDurationMs),
+      history: samples(mode === 'track' ? Math.max(TRACK_TRACE_MS, 2 * track.averageMs) : this.#numbers.preRollMs),
+      hold: holdMs === null ? Infinity : Math.round((holdMs * rateHz) / 1000),
+    };
+  }
+
+  #passHold(count: number, from: number): number {
+    const taken = Math.min(this.#holdLeft!, count - from);
+    this.#holdLeft! -= taken;
+    if (this.#holdLeft === 0) this.arm();
+    return from + taken;
+  }
+
+  /** Until the torque has been released; a hold that ends under torque waits for it too. */
+  #passBlind(block: SampleBlock, blind: Blind, from: number, events: CaptureEvent[]): number {
+    const { torque } = block;
+    const release = this.#numbers.releaseTorque;
+    for (let i = from; i < torque.length; i++) {
+      const magnitude = Math.abs(torque[i]!);
+      if (magnitude > Math.abs(blind.maximum)) blind.maximum = torque[i]!;
+      blind.length++;
+      if (magnitude >= release) blind.below = 0;
+      // Nothing was on since the hold ended: the very first sample may arm.
+      else if (++blind.below >= this.#counts.release || blind.length === blind.below) {
+        this.#tellBlind(events);
+        return i + 1;
+      }
+    }
+    return torque.length;
+  }
+
+  #passArmed(block: SampleBlock, from: number, events: CaptureEvent[]): number {
+    const { torque } = block;
+    const arm = this.#numbers.armTorque;
+    const count = torque.length;
+    let i = from;
+    while (i < count && torque[i]! < arm && torque[i]! > -arm) i++;
+    const noise = this.#noise.feed(torque, from, i);
+    if (noise !== null) this.#numbers = detectorNumbers(this.#settings, this.#facts.capacity, noise);
+    if (i < count) this.#begin(block, i, events);
+    return i;
+  }
+
+  #begin(block: SampleBlock, at: number, events: CaptureEvent[]): void {
+    this.#noise.restart();
+    const first = block.torque[at]!;
+    const direction: Direction = first < 0 ? 'ccw' : 'cw';
+    const startMs = block.startMs + at * block.spacingMs;
+    if (this.#settings.direction !== 'both' && this.#settings.direction !== direction) {
+      events.push({ kind: 'knock', atMs: startMs });
+      this.#goBlind(true);
+      return;
+    }
+    const isTrack = this.#settings.mode === 'track';
+    const here = this.#history.length - block.torque.length + at;
+    if (!isTrack) this.#history.dropBefore(here - this.#counts.history);
+    const cycleAt = Math.min(here, this.#counts.history);
+    const settings = resolvedSettings(this.#settings, this.#numbers);
+    this.#still.reset();
+    this.#cycle = {
+      direction, startMs, firstIndex: block.firstIndex + at, conditioning: block.conditioning, settings, cycleAt,
+      run: isTrack ? null : new CycleRun({ settings, rateHz: block.rateHz, capacity: this.#facts.capacity, direction, cycleAt }),
+      hasGapBefore: this.#sinceGap + at < this.#counts.history,
+      length: 0, lastAbove: 0, below: 0, isTimeEstimated: false, isTaken: false, maximum: first,
+    };
+    // The pre-roll is conditioned anew: its zero may have been another one, and a trace has one conditioning.
+    const preRoll = torqueOf(this.#history.device(0, cycleAt), block.conditioning);
+    this.#cycle.run?.push(preRoll, 0, cycleAt, this.#history.status(0, cycleAt));
+  }
+
+  #passCycle(block: SampleBlock, cycle: Cycle, from: number, events: CaptureEvent[]): number {
+    const { torque } = block;
+    const count = torque.length;
+    const sign = cycle.direction === 'cw' ? 1 : -1;
+    const release = this.#numbers.releaseTorque;
+    const otherWay = -this.#numbers.armTorque;
+    const releaseCount = this.#counts.release;
+    const room = cycle.run ? this.#counts.most - cycle.length : Infinity;
+    const wasLongEnough = cycle.lastAbove >= this.#counts.least;
+    let { below, lastAbove } = cycle;
+    let isOver = false;
+    let i = from;
+    while (i < count && i - from < room) {
+      const value = sign * torque[i]!;
+      // The other direction is not part of this cycle: the sample opens the next one.
+      if (value <= otherWay) {
+        isOver = true;
+        break;
+      }
+      i++;
+      if (value >= release) {
+        below = 0;
+        lastAbove = cycle.length + i - from;
+      } else if (++below >= releaseCount) {
+        isOver = true;
+        break;
+      }
+    }
+    cycle.length += i - from;
+    cycle.below = below;
+    cycle.lastAbove = lastAbove;
+    cycle.isTimeEstimated ||= block.timeEstimated;
+    if (!wasLongEnough && lastAbove >= this.#counts.least) {
+      events.push({ kind: 'cycle-started', index: cycle.firstIndex, atMs: cycle.startMs, direction: cycle.direction });
+    }
+    if (cycle.run) this.#feed(block, cycle, cycle.run, from, i, events);
+    else this.#watchStill(block, cycle, from, i, events);
+    if (isOver) this.#finish(block, cycle, i, events);
+    else if (i < count) {
+      events.push(...this.#interrupt('too-long'));
+      this.#goBlind(true);
+    }
+    return i;
+  }
+
+  #feed(block: SampleBlock, cycle: Cycle, run: CycleRun, from: number, to: number, events: CaptureEvent[]): void {
+    let { torque } = block;
+    if (block.conditioning !== cycle.conditioning) {
+      // The zero moved during the cycle; the cycle keeps the one it began with.
+      torque = new Float64Array(torque.length);
+      applyConditioning(block.device, torque, cycle.conditioning);
+    }
+    if (!run.push(torque, from, to, block.status)) return;
+    const at = run.click!.at - cycle.cycleAt;
+    events.push({ kind: 'click', index: cycle.firstIndex + at, atMs: cycle.startMs + at * block.spacingMs, torque: run.click!.torque });
+  }
+
+  #watchStill(block: SampleBlock, cycle: Cycle, from: number, to: number, events: CaptureEvent[]): void {
+    const { torque } = block;
+    for (let i = from; i < to; i++) {
+      const value = torque[i]!;
+      if (Math.abs(value) > Math.abs(cycle.maximum)) cycle.maximum = value;
+      if (cycle.isTaken || this.#settings.track.stableMs === null) continue;
+      if (!this.#still.take(value, stableBand(this.#settings, this.#facts.capacity, Math.abs(value)))) continue;
+      cycle.isTaken = true;
+      const event = this.#takeTrack('still', this.#history.length - torque.length + i + 1);
+      if (event) events.push(event);
+    }
+  }
+
+  /** @param to index in the history after the last sample that counts */
+  #takeTrack(takenBy: 'command' | 'still', to: number): CaptureEvent | null {
+    const block = this.#block;
+    if (!block || to === 0) return null;
+    const from = Math.max(0, to - this.#counts.history);
+    const device = this.#history.device(from, to);
+    const status = this.#history.status(from, to);
+    const settings = resolvedSettings(this.#settings, this.#numbers);
+    const { conditioning, rateHz, spacingMs } = block;
+    const capture = trackCapture({ device, status, conditioning, settings, rateHz, capacity: this.#facts.capacity });
+    return {
+      kind: 'captured', capture,
+      trace: makeTrace(this.#facts, {
+        ...this.#timeOf(block, from), spacingMs, rateHz, device, status, conditioning, settings,
+        cycleAt: 0, takenBy, takenAt: device.length - 1, timeEstimated: block.timeEstimated,
+      }),
+    };
+  }
+
+  /** Epoch, index and wall time of a sample of the history. */
+  #timeOf(block: SampleBlock, at: number): { epoch: number; firstIndex: number; startWallMs: number } {
+    const fromBlock = at - (this.#history.length - block.torque.length);
+    return { epoch: block.epoch, firstIndex: block.firstIndex + fromBlock, startWallMs: this.#toWallMs(block.startMs + fromBlock * block.spacingMs) };
+  }
+
+  #finish(block: SampleBlock, cycle: Cycle, at: number, events: CaptureEvent[]): void {
+    this.#cycle = null;
+    if (cycle.lastAbove < this.#counts.least) {
+      events.push({ kind: 'knock', atMs: cycle.startMs });
+      return;
+    }
+    if (!cycle.run) return;
+    const to = this.#history.length - block.torque.length + at;
+    const capture = cycle.run.finish(cycle.cycleAt + cycle.lastAbove);
+    const { conditioning, settings, cycleAt } = cycle;
+    events.push({
+      kind: 'captured',
+      capture: cycle.hasGapBefore ? { ...capture, flags: [...capture.flags, 'gap'] } : capture,
+      trace: makeTrace(this.#facts, {
+        ...this.#timeOf(block, 0), spacingMs: block.spacingMs, rateHz: block.rateHz,
+        device: this.#history.device(0, to), status: this.#history.status(0, to), conditioning, settings, cycleAt,
+        takenBy: 'cycle', takenAt: cycleAt + cycle.lastAbove - 1, timeEstimated: cycle.isTimeEstimated,
+      }),
+    });
+    if (this.#counts.hold > 0) this.#holdLeft = this.#counts.hold;
+  }
+
+  #interrupt(reason: InterruptReason): CaptureEvent[] {
+    const cycle = this.#cycle;
+    const block = this.#block;
+    this.#cycle = null;
+    if (!cycle || !block) return [];
+    if (this.#holdLeft === null && reason !== 'record-ended') this.#goBlind(true);
+    return [{
+      kind: 'interrupted', reason, direction: cycle.direction, epoch: block.epoch,
+      maximum: cycle.run ? cycle.run.maximum : cycle.maximum,
+      startMs: cycle.startMs, durationMs: (cycle.length * 1000) / block.rateHz,
+    }];
+  }
+
+  #goBlind(isTold: boolean): void {
+    this.#blind ??= { direction: 'cw', startMs: 0, isTold, maximum: 0, length: 0, below: 0 };
+  }
+
+  #tellBlind(events: CaptureEvent[]): void {
+    const blind = this.#blind;
+    this.#blind = null;
+    if (!blind || blind.isTold || !this.#block) return;
+    events.push({
+      kind: 'interrupted', reason: 'already-loaded', direction: blind.direction, epoch: this.#block.epoch, maximum: blind.maximum,
+      startMs: blind.startMs, durationMs: (blind.length * 1000) / this.#block.rateHz,
+    });
+  }
+}

@@ -1,0 +1,36 @@
+/** What is stored beside a trace, and the capture settings with every number resolved. */
+import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import type { Evidence, Trace } from '../../shared/trace.ts';
+import type { DetectorNumbers } from './defaults.ts';
+
+/** What stays the same for all traces of a channel. */
+export interface ChannelFacts {
+  readonly channel: string;
+  readonly software: string;
+  /** N.m */
+  readonly capacity: number;
+  readonly transducer: Evidence['transducer'];
+  readonly isSimulated: boolean;
+}
+
+export type TraceParts = Omit<Trace, 'id' | 'channel' | 'evidence'> & Pick<Evidence, 'conditioning' | 'settings' | 'cycleAt' | 'takenBy' | 'takenAt' | 'timeEstimated'>;
+
+export function makeTrace(facts: ChannelFacts, parts: TraceParts): Omit<Trace, 'id'> {
+  const { conditioning, settings, cycleAt, takenBy, takenAt, timeEstimated, ...samples } = parts;
+  return {
+    ...samples,
+    channel: facts.channel,
+    evidence: {
+      software: facts.software, conditioning, settings, transducer: facts.transducer, cycleAt, takenBy, takenAt,
+      simulated: facts.isSimulated, timeEstimated,
+    },
+  };
+}
+
+export function resolvedSettings(settings: CaptureSettings, numbers: DetectorNumbers): CaptureSettings {
+  return {
+    ...settings,
+    detector: { ...numbers },
+    
+  };
+}

@@ -1,0 +1,68 @@
+/**
+ * The last device values of a channel: the pre-roll while nothing happens, the whole trace during a cycle.
+ * Its end is always the end of the block appended last. Bounded by whoever calls `keepLast`.
+ */
+import type { SampleBlock } from '../../shared/sample-block.ts';
+
+export class SampleHistory {
+  #device = new Float64Array(4096);
+  /** Kept from the first sample on that is not clean. */
+  #status: Uint8Array | null = null;
+  #length = 0;
+
+  get length(): number {
+    return this.#length;
+  }
+
+  append(block: SampleBlock): void {
+    const count = block.device.length;
+    this.#makeRoom(this.#length + count);
+    this.#device.set(block.device, this.#length);
+    if (block.status && !this.#status) this.#status = new Uint8Array(this.#device.length);
+    if (this.#status) {
+      if (block.status) this.#status.set(block.status, this.#length);
+      else this.#status.fill(0, this.#length, this.#length + count);
+    }
+    this.#length += count;
+  }
+
+  /** Copies of the samples `from` up to `to`. */
+  device(from: number, to: number): Float64Array {
+    return this.#device.slice(from, to);
+  }
+
+  /** STATUS bits of the same samples, or null when all are clean. */
+  status(from: number, to: number): Uint8Array | null {
+    const bits = this.#status?.slice(from, to);
+    return bits?.some((value) => value !== 0) ? bits : null;
+  }
+
+  dropBefore(from: number): void {
+    if (from <= 0) return;
+    this.#device.copyWithin(0, from, this.#length);
+    this.#status?.copyWithin(0, from, this.#length);
+    this.#length -= from;
+  }
+
+  /** Forgets all but the last `count`, cheaply: only when twice as many are held. */
+  keepLast(count: number): void {
+    if (this.#length >= 2 * count) this.dropBefore(this.#length - count);
+  }
+
+  clear(): void {
+    this.#length = 0;
+    this.#status = null;
+  }
+
+  #makeRoom(needed: number): void {
+    if (needed <= this.#device.length) return;
+    const room = Math.max(needed, 2 * this.#device.length);
+    const device = new Float64Array(room);
+    device.set(this.#device.subarray(0, this.#length));
+    this.#device = device;
+    if (!this.#status) return;
+    const status = new Uint8Array(room);
+    status.set(this.#status.subarray(0, this.#length));
+    this.#status = status;
+  }
+}

@@ -1,0 +1,46 @@
+/** The track reading: the mean of the torque over the last stretch of its trace, after the low-pass. */
+import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import { STATUS, type Conditioning } from '../../shared/sample-block.ts';
+import { torqueOf } from '../conditioning/calibration.ts';
+import { LowPass, designLowPass } from '../conditioning/low-pass.ts';
+import type { Capture, CaptureFlag } from './events.ts';
+
+export interface TrackInput {
+  /** Device values up to the moment of the reading. */
+  readonly device: Float64Array;
+  readonly status: Uint8Array | null;
+  readonly conditioning: Conditioning;
+  readonly settings: CaptureSettings;
+  readonly rateHz: number;
+  /** N.m */
+  readonly capacity: number;
+}
+
+export function trackCapture(input: TrackInput): Capture {
+  const { settings, rateHz } = input;
+  const torque = torqueOf(input.device, input.conditioning);
+  const lowPass = new LowPass(designLowPass(settings.filter, rateHz));
+  lowPass.prime(torque[0]!);
+  const smooth = new Float64Array(torque.length);
+  lowPass.run(torque, 0, torque.length, smooth);
+
+  const averaged = Math.max(1, Math.min(torque.length, Math.round((settings.track.averageMs * rateHz) / 1000)));
+  let sum = 0;
+  for (let i = torque.length - averaged; i < torque.length; i++) sum += smooth[i]!;
+  const value = sum / averaged;
+  const sign = value < 0 ? -1 : 1;
+
+  let maximum = -Infinity;
+  let isBeyond = false;
+  let status = 0;
+  for (let i = torque.length - averaged; i < torque.length; i++) {
+    maximum = Math.max(maximum, sign * smooth[i]!);
+    isBeyond ||= Math.abs(torque[i]!) > input.capacity;
+    status |= input.status?.[i] ?? 0;
+  }
+  const flags: CaptureFlag[] = [];
+  if (isBeyond) flags.push('over-capacity');
+  if (status & STATUS.overload) flags.push('overload');
+  if (status & STATUS.unstable) flags.push('unstable');
+  return { value, maximum: sign * maximum, direction: sign < 0 ? 'ccw' : 'cw', durationMs: (averaged * 1000) / rateHz, flags };
+}
