@@ -56,6 +56,7 @@ export class AppendQueue {
   #detail: string | null = null;
   #waitMs = FIRST_WAIT_MS;
   #cancelProbe: (() => void) | null = null;
+  #probing: Promise<void> = Promise.resolve();
   #isClosed = false;
   #onIdle: (() => void) | null = null;
 
@@ -107,6 +108,7 @@ export class AppendQueue {
     if (this.#isClosed) return;
     this.#isClosed = true;
     this.#cancelProbe?.();
+    await this.#probing;
     if (this.#pending > 0) await new Promise<void>((resolve) => { this.#onIdle = resolve; });
     const writer = this.#writer;
     this.#writer = null;
@@ -193,7 +195,7 @@ export class AppendQueue {
     if (this.#cancelProbe !== null || this.#isClosed) return;
     this.#cancelProbe = this.#options.clock.after(this.#waitMs, () => {
       this.#cancelProbe = null;
-      this.#probe().catch((thrown: unknown) => this.#options.log(`the store could not be tried: ${asTorsiondError(thrown).message}`));
+      this.#probing = this.#probe().catch((thrown: unknown) => this.#options.log(`the store could not be tried: ${asTorsiondError(thrown).message}`));
     });
     this.#waitMs = Math.min(LONGEST_WAIT_MS, this.#waitMs * 2);
   }
@@ -203,8 +205,6 @@ export class AppendQueue {
     if (this.#isClosed || this.#state === 'ready') return;
     try {
       if (this.#writer === null) await this.open();
-      // Closed while the writer was starting: close() saw none to end.
-      if (this.#isClosed) return void (await this.#writer?.close());
       await this.#writer!.request('probe', { maxPages: this.#options.maxPages() });
       this.#enter('ready', null);
     } catch (thrown) {
@@ -214,6 +214,10 @@ export class AppendQueue {
 
   #enter(state: StoreStatus['state'], detail: string | null): void {
     this.#detail = detail;
+    if (state === 'ready') {
+      this.#cancelProbe?.();
+      this.#cancelProbe = null;
+    }
     if (state === this.#state) return;
     this.#state = state;
     this.#since = this.#options.clock.wallMs();

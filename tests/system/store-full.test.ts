@@ -5,7 +5,7 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
 import { openStore } from '../../daemon/storage/open-store.ts';
-import { TorsiondError } from '../../shared/errors.ts';
+import type { TorsiondError } from '../../shared/errors.ts';
 import { madeRecord, madeSamples } from '../helpers/made-trace.ts';
 import { ManualClock } from '../helpers/manual-clock.ts';
 import { waitUntil } from '../helpers/wait-until.ts';

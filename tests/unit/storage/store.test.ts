@@ -289,3 +289,18 @@ describe('reading beside a running daemon', () => {
     expect(shares.every((share) => share > 0 && share <= 1)).toBe(true);
   });
 });
+
+describe('closing', () => {
+  it('ends a store whose writer died and was about to be replaced, and frees the directory', async () => {
+    const clock = new ManualClock();
+    const store = await openStore(directory, { clock, writerEntry: new URL('../../fixtures/dying-writer.ts', import.meta.url) });
+    expect(await codeOf(store.append({ ...record(0).reading, id: 'die after the commit' }, record(0).trace))).toBe('STORE_FAILED');
+    await waitUntil(() => clock.pendingTimers === 1, 'the restart to be planned');
+    clock.advance(1_000);
+    await store.close();
+    await store.close();
+    expect(clock.pendingTimers).toBe(0);
+    const again = await started();
+    expect((await again.readings({})).map((stored) => stored.reading.id)).toEqual(['die after the commit']);
+  });
+});
