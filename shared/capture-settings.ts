@@ -27,6 +27,7 @@ export const DetectorSettings = z.strictObject({
   minDurationMs: z.number().min(0).optional().describe('A shorter application is a knock, not a cycle, ms.'),
   maxDurationMs: z.number().positive().optional().describe('A longer one is interrupted, ms.'),
   preRollMs: z.number().min(0).optional().describe('Samples kept from before the cycle, ms.'),
+  clickFloor: z.number().positive().optional().describe('No click is looked for below this torque, N.m.'),
   clickDepth: z.number().gt(0).lt(1).optional().describe('Least fall at a click, as a share of the torque before it.'),
   clickFallMs: z.number().positive().optional().describe('Longest fall at a click, ms.'),
   clickConfirmMs: z.number().positive().optional().describe('How long the fall must stay arrested, ms.'),

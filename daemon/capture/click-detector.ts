@@ -44,6 +44,12 @@ const SWING_MEMORY_MS = 500;
 const SWING_FACTOR = 1.5;
 /** A fall is judged against the torque of this long before it too, so that the end of a long fall is no break. */
 const LOOK_BACK_MS = 60;
+/** That long before the break, torque was at least this share of it: no hand rises faster, a driver's first bite does. */
+const LEAST_BEFORE = 0.3;
+/** How much an arrested fall may still go down: share of its depth when deep, when shallow, and of the torque at most. */
+const DEEP_SLACK = 0.06;
+const SHALLOW_SLACK = 0.2;
+const LEAST_SLACK = 0.01;
 /** Deeper falls than this share need a shorter confirmation. */
 const DEEP = 0.04;
 const DEEP_CONFIRM_SHARE = 0.4;
@@ -164,6 +170,8 @@ class Scale {
     const depth = this.#top - value;
     if (this.#top < this.#options.floor || depth < this.#options.depth * this.#top || depth < this.#noiseFactor * noise) return;
     if (this.#topTick <= this.#lastPeakTick) return;
+    const before = this.#topTick - this.#lookBack;
+    if (before >= first && this.#smooth.get(before) < LEAST_BEFORE * this.#top) return;
     const tolerance = 0.25 * depth + 2 * noise;
     for (let t = Math.max(first, this.#topTick - this.#lookBack); t < this.#topTick; t++) {
       if (this.#smooth.get(t) > this.#top + tolerance) return;
@@ -194,7 +202,7 @@ class Scale {
     for (let t = peakTick; t <= fallEnd; t++) bottom = Math.min(bottom, this.#smooth.get(t));
     const depth = peak - bottom;
     if (bottom < LOWEST_ARREST * peak) return 'none';
-    const tolerance = Math.max(0.2 * depth, 2.5 * noise);
+    const tolerance = 2.5 * noise + Math.max(DEEP_SLACK * depth, Math.min(SHALLOW_SLACK * depth, LEAST_SLACK * peak));
     let arrest = peakTick;
     while (this.#smooth.get(arrest) > bottom + tolerance) arrest++;
     const confirm = depth >= DEEP * peak ? this.#confirmDeep : this.#confirmShallow;

@@ -57,7 +57,7 @@ export class CycleRun {
           depth: numbers.clickDepth,
           fallMs: numbers.clickFallMs,
           confirmMs: numbers.clickConfirmMs,
-          floor: 1.5 * numbers.armTorque,
+          floor: numbers.clickFloor,
         })
       : null;
   }

@@ -17,6 +17,8 @@ export interface DetectorNumbers {
   readonly minDurationMs: number;
   readonly maxDurationMs: number;
   readonly preRollMs: number;
+  /** N.m */
+  readonly clickFloor: number;
   readonly clickDepth: number;
   readonly clickFallMs: number;
   readonly clickConfirmMs: number;
@@ -30,6 +32,10 @@ const ARM_TARGET_SHARE = 0.05;
 const ARM_NOISE = 10;
 /** It ends at this share of the arming torque. */
 const RELEASE_SHARE = 0.5;
+
+/** No click below this share of the target; without one, of capacity: where the usable range usually begins (common practice). */
+const CLICK_TARGET_SHARE = 0.3;
+const CLICK_SHARE = 0.1;
 
 const TIMES = {
   releaseMs: 40,
@@ -59,6 +65,7 @@ export function detectorNumbers(settings: CaptureSettings, capacityNm: number, n
     minDurationMs: given.minDurationMs ?? TIMES.minDurationMs,
     maxDurationMs: given.maxDurationMs ?? TIMES.maxDurationMs,
     preRollMs: given.preRollMs ?? TIMES.preRollMs,
+    clickFloor: given.clickFloor ?? Math.max(1.5 * armTorque, target > 0 ? CLICK_TARGET_SHARE * target : CLICK_SHARE * capacityNm),
     clickDepth: given.clickDepth ?? TIMES.clickDepth,
     clickFallMs: given.clickFallMs ?? TIMES.clickFallMs,
     clickConfirmMs: given.clickConfirmMs ?? TIMES.clickConfirmMs,
