@@ -5,6 +5,11 @@ import { runProgram } from './commands/program.ts';
 import { packageVersion } from './commands/version.ts';
 
 const EXIT_STOPPED_HARD = 130;
+/** Nothing is known of the state that an unforeseen fault leaves; whoever supervises starts a new process. */
+const EXIT_DEFECT = 70;
+const FLUSH_LIMIT_MS = 2_000;
+/** npm passes on the Ctrl-C that the terminal has sent already; so soon after it is the same one. */
+const SAME_SIGNAL_MS = 500;
 
 function writeThrough(stream: NodeJS.WriteStream, line: string): Promise<void> {
   return new Promise((resolve) => {
@@ -22,6 +27,8 @@ function flushed(stream: NodeJS.WriteStream): Promise<void> {
 }
 
 async function leave(code: number): Promise<never> {
+  // A reader that neither reads nor goes away must not keep the process.
+  systemClock.after(FLUSH_LIMIT_MS, () => process.exit(code));
   await Promise.all([flushed(process.stdout), flushed(process.stderr)]);
   process.exit(code);
 }
@@ -30,7 +37,7 @@ function fatal(thrown: unknown): void {
   const error = asTorsiondError(thrown);
   const stack = thrown instanceof Error && error.code === 'INTERNAL' ? `\n${thrown.stack ?? ''}` : '';
   process.stderr.write(`${error.toLine()}${stack}\n`);
-  void leave(error.code === 'INTERNAL' ? 70 : error.facts.exit);
+  void leave(EXIT_DEFECT);
 }
 
 process.on('uncaughtException', fatal);
@@ -40,9 +47,12 @@ process.stdout.on('error', (error: NodeJS.ErrnoException) => (error.code === 'EP
 process.stderr.on('error', () => {});
 
 const stop = new AbortController();
+let stoppedAtMs = 0;
 const onSignal = (): void => {
-  if (stop.signal.aborted) process.exit(EXIT_STOPPED_HARD);
-  stop.abort();
+  if (!stop.signal.aborted) {
+    stoppedAtMs = systemClock.monoMs();
+    stop.abort();
+  } else if (systemClock.monoMs() - stoppedAtMs > SAME_SIGNAL_MS) process.exit(EXIT_STOPPED_HARD);
 };
 process.on('SIGINT', onSignal);
 process.on('SIGTERM', onSignal);
@@ -51,7 +61,7 @@ const exitCode = await runProgram(process.argv.slice(2), {
   clock: systemClock,
   version: packageVersion(),
   env: process.env,
-  isTerminal: { out: process.stdout.isTTY, err: process.stderr.isTTY },
+  isTerminal: { out: Boolean(process.stdout.isTTY), err: Boolean(process.stderr.isTTY) },
   print: (line) => writeThrough(process.stdout, line),
   complain: (line) => writeThrough(process.stderr, line),
   status: (text) => process.stderr.write(text),

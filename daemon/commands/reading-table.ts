@@ -1,0 +1,63 @@
+/** Readings as lines of a table for people. */
+import type { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import { torqueUnit } from '../../shared/units.ts';
+
+interface Column {
+  readonly title: string;
+  readonly width: number;
+  readonly isNumber?: boolean;
+}
+
+const COLUMNS: readonly Column[] = [
+  { title: 'no', width: 4, isNumber: true },
+  { title: 'began', width: 23 },
+  { title: 'lasted', width: 8, isNumber: true },
+  { title: 'torque', width: 12, isNumber: true },
+  { title: 'highest', width: 12, isNumber: true },
+  { title: 'unit', width: 6 },
+  { title: 'way', width: 3 },
+  { title: 'verdict', width: 9 },
+];
+const MODE_WORDS: Readonly<Record<Reading['mode'], string>> = { 'track': 'track', 'peak': 'peak', 'first-peak': 'first peak' };
+
+export class ReadingTable {
+  readonly #decimals: number;
+  #count = 0;
+
+  /** @param resolution smallest step worth showing, in the unit of the readings */
+  constructor(resolution: number) {
+    this.#decimals = Math.min(9, Math.max(0, Math.ceil(-Math.log10(resolution) - 1e-9)));
+  }
+
+  head(): string {
+    return line(COLUMNS.map((column) => column.title), 'remarks');
+  }
+
+  reading(reading: Reading): string {
+    const remarks = [
+      ...(reading.mode === 'first-peak' ? [reading.click ? 'click' : 'no click'] : [MODE_WORDS[reading.mode]]),
+      ...reading.flags,
+    ];
+    return this.#row(reading, this.#torque(reading.value), this.#torque(reading.maximum), reading.verdict === 'none' ? '–' : reading.verdict, remarks);
+  }
+
+  interrupted(cycle: InterruptedCycle): string {
+    return this.#row(cycle, '–', this.#torque(cycle.maximum), '–', [`no reading: ${cycle.reason}`]);
+  }
+
+  #row(facts: Reading | InterruptedCycle, value: string, maximum: string, verdict: string, remarks: readonly string[]): string {
+    this.#count++;
+    const began = facts.startedAt.replace('T', ' ').replace('Z', '');
+    const lasted = `${(facts.durationMs / 1_000).toFixed(2)} s`;
+    return line([String(this.#count), began, lasted, value, maximum, torqueUnit(facts.unit).symbol, facts.direction, verdict], remarks.join(', '));
+  }
+
+  #torque(value: number): string {
+    return value.toFixed(this.#decimals);
+  }
+}
+
+function line(cells: readonly string[], remarks: string): string {
+  const padded = COLUMNS.map(({ width, isNumber }, i) => (isNumber ? cells[i]!.padStart(width) : cells[i]!.padEnd(width)));
+  return `${padded.join('  ')}  ${remarks}`.trimEnd();
+}

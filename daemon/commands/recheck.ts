@@ -1,0 +1,128 @@
+/** `torsiond recheck ID…`: stored readings derived again from their traces. */
+import { Option } from 'commander';
+import { TorsiondError } from '../../shared/errors.ts';
+import type { Reading } from '../../shared/reading.ts';
+import type { Trace } from '../../shared/trace.ts';
+import { convertTorque } from '../../shared/units.ts';
+import type { Capture } from '../capture/events.ts';
+import type { ReadOnlyStore } from '../storage/open-store.ts';
+import type { CommandContext, RegisterCommand } from './context.ts';
+import { counted, DATA_OPTION, dataDirectory, JSON_OPTION, positiveNumber } from './options.ts';
+import { createProgress } from './progress.ts';
+import { adaptCapture, type CaptureFlags } from './replay-options.ts';
+
+interface RecheckFlags extends CaptureFlags {
+  readonly all?: boolean;
+  readonly data?: string;
+  readonly json?: boolean;
+}
+
+const PAGE = 1_000;
+
+export const registerRecheck: RegisterCommand = (program, context, finish) => {
+  program.command('recheck')
+    .summary('derives stored readings again from their traces')
+    .description('Derives stored readings again from their traces and says whether each is identical, to the last bit; exit 65 when one is not. '
+      + 'With --mode or --cutoff it shows what these would have given instead. Stores nothing; works beside a running daemon.')
+    .argument('[ids...]', 'ids of readings')
+    .option('--all', 'every stored reading')
+    .addOption(new Option('--mode <mode>', 'what this mode would have given').choices(['track', 'peak', 'first-peak']))
+    .addOption(new Option('--cutoff <hz>', 'what this low-pass would have given').argParser(positiveNumber))
+    .addOption(new Option('--order <n>', 'its order; default 2').choices(['2', '4']))
+    .option(...DATA_OPTION)
+    .option(...JSON_OPTION)
+    .action(finish((ids: string[], flags: RecheckFlags) => recheck(ids, flags, context)));
+};
+
+async function recheck(ids: readonly string[], flags: RecheckFlags, context: CommandContext): Promise<number> {
+  if ((ids.length === 0) === (flags.all !== true)) throw new TorsiondError('USAGE', 'give the ids of readings, or --all');
+  const [{ openStoreReadOnly }, { rederive }] = await Promise.all([import('../storage/open-store.ts'), import('../capture/rederive.ts')]);
+  const isWhatIf = flags.mode !== undefined || flags.cutoff !== undefined || flags.order !== undefined;
+  const store = await openStoreReadOnly(dataDirectory(flags.data, context.env));
+  const progress = createProgress(context, 'recheck');
+  let checked = 0;
+  let different = 0;
+  try {
+    for await (const { reading, share } of flags.all ? everyReading(store) : named(store, ids)) {
+      const trace = await store.trace(reading.id);
+      if (trace === null) throw new TorsiondError('STORE_CHAIN', `reading ${reading.id} has no trace`, { where: reading.id });
+      checked++;
+      if (isWhatIf) {
+        const settings = adaptCapture(trace.evidence.settings, flags);
+        const capture = rederive(trace, settings);
+        const facts = { value: inUnit(capture.value, reading), maximum: inUnit(capture.maximum, reading), ...(capture.click === undefined ? {} : { click: capture.click }) };
+        if (flags.json) await context.print(JSON.stringify({ type: 'what-if', id: reading.id, seq: reading.seq, stored: { mode: reading.mode, value: reading.value }, mode: settings.mode, filter: settings.filter, unit: reading.unit, ...facts, flags: capture.flags }));
+        else await context.print(`${reading.id}  stored ${reading.mode} ${reading.value} ${reading.unit}; ${settings.mode} ${facts.value}${filterText(settings.filter)}${capture.click === undefined ? '' : capture.click ? ', click' : ', no click'}`);
+        continue;
+      }
+      const differences = compare(reading, trace, rederive(trace));
+      if (differences.length > 0) different++;
+      if (flags.json) await context.print(JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: differences.length === 0, differences }));
+      else if (!flags.all || differences.length > 0) {
+        progress.clear();
+        const told = differences.map(({ field, stored, derived }) => `${field} ${String(stored)} stored, ${String(derived)} derived`).join('; ');
+        await context.print(`${reading.id}  ${differences.length === 0 ? 'identical' : `DIFFERENT: ${told}`}`);
+      }
+      progress.show(share);
+    }
+    progress.clear();
+    if (isWhatIf) return 0;
+    if (different > 0) {
+      const error = new TorsiondError('STORE_CHAIN', `${different} of ${counted(checked, 'reading')} could not be derived again from the trace`, {
+        hint: 'Run "torsiond audit"; when the chain is whole, this version of torsiond derives differently: please report it.',
+      });
+      await context.complain(error.toLine());
+      return error.facts.exit;
+    }
+    if (!flags.json) await context.print(`${counted(checked, 'reading')}, all identical`);
+    return 0;
+  } finally {
+    progress.clear();
+    await store.close();
+  }
+}
+
+async function* named(store: ReadOnlyStore, ids: readonly string[]): AsyncGenerator<{ reading: Reading; share: number }, void, void> {
+  for (const [i, id] of ids.entries()) {
+    const stored = await store.reading(id);
+    if (stored === null) throw new TorsiondError('READING_UNKNOWN', `no reading has the id "${id}"`, { where: id });
+    yield { reading: stored.reading, share: (i + 1) / ids.length };
+  }
+}
+
+async function* everyReading(store: ReadOnlyStore): AsyncGenerator<{ reading: Reading; share: number }, void, void> {
+  const [last] = await store.readings({ order: 'newest', limit: 1 });
+  const lastSeq = last?.reading.seq ?? 0;
+  for (let afterSeq = 0; ; ) {
+    const page = await store.readings({ afterSeq, limit: PAGE });
+    for (const { reading } of page) yield { reading, share: reading.seq! / Math.max(1, lastSeq) };
+    if (page.length < PAGE) return;
+    afterSeq = page.at(-1)!.reading.seq!;
+  }
+}
+
+interface Difference {
+  readonly field: string;
+  readonly stored: unknown;
+  readonly derived: unknown;
+}
+
+function inUnit(torqueNm: number, reading: Reading): number {
+  return convertTorque(torqueNm, 'N.m', reading.unit);
+}
+
+function compare(reading: Reading, _trace: Trace, capture: Capture): readonly Difference[] {
+  const pairs: readonly Difference[] = [
+    { field: 'value', stored: reading.value, derived: inUnit(capture.value, reading) },
+    { field: 'maximum', stored: reading.maximum, derived: inUnit(capture.maximum, reading) },
+    { field: 'direction', stored: reading.direction, derived: capture.direction },
+    { field: 'durationMs', stored: reading.durationMs, derived: capture.durationMs },
+    { field: 'click', stored: reading.click, derived: capture.click },
+  ];
+  return pairs.filter(({ stored, derived }) => !Object.is(stored, derived));
+}
+
+function filterText(filter: { kind: string; cutoffHz?: number; class?: number }): string {
+  if (filter.kind === 'butterworth') return ` below ${filter.cutoffHz} Hz`;
+  return filter.kind === 'cfc' ? ` in CFC ${filter.class}` : '';
+}

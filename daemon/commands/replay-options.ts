@@ -1,0 +1,110 @@
+/** What a person asked of a replay, as settings. */
+import { Option, type Command } from 'commander';
+import { CaptureSettings, type FilterSettings, type Limits } from '../../shared/capture-settings.ts';
+import { TorsiondError } from '../../shared/errors.ts';
+import { convertTorque } from '../../shared/units.ts';
+import { ChannelSettings } from '../settings/schema.ts';
+import { JSON_OPTION, numberFromZero, positiveNumber, torqueUnitCode, wholeNumber } from './options.ts';
+
+export interface CaptureFlags {
+  readonly mode?: CaptureSettings['mode'];
+  readonly unit?: string;
+  readonly cutoff?: number;
+  readonly order?: '2' | '4';
+  readonly cfc?: '60' | '180' | '600' | '1000';
+  readonly target?: number;
+  readonly low?: number;
+  readonly high?: number;
+  readonly direction?: CaptureSettings['direction'];
+}
+
+export interface ReplayFlags extends CaptureFlags {
+  readonly capacity?: number;
+  readonly speed: number | 'max';
+  readonly timeColumn: string;
+  readonly torqueColumn: string;
+  readonly traceUnit: string;
+  readonly block: number;
+  readonly json?: boolean;
+}
+
+const option = (flags: string, text: string, parse: (value: string) => unknown): Option => new Option(flags, text).argParser(parse);
+
+export function addReplayOptions(command: Command): Command {
+  return command
+    .addOption(new Option('--mode <mode>', 'how a cycle becomes a reading').choices(['track', 'peak', 'first-peak']))
+    .addOption(option('--capacity <torque>', 'capacity of the transducer; needed for traces, which do not carry it', positiveNumber))
+    .addOption(option('--unit <code>', 'UCUM code of torques here and in the readings, for example N.m, cN.m, [lbf_av].[ft_i]; default N.m', torqueUnitCode))
+    .addOption(option('--cutoff <hz>', 'Butterworth low-pass before capture', positiveNumber))
+    .addOption(new Option('--order <n>', 'its order; default 2').choices(['2', '4']))
+    .addOption(new Option('--cfc <class>', 'low-pass of a channel frequency class instead').choices(['60', '180', '600', '1000']))
+    .addOption(option('--target <torque>', 'target, with --low and --high', positiveNumber))
+    .addOption(option('--low <torque>', 'lowest torque that is within', numberFromZero))
+    .addOption(option('--high <torque>', 'highest torque that is within', positiveNumber))
+    .addOption(new Option('--direction <way>', 'which cycles count').choices(['cw', 'ccw', 'both']))
+    .addOption(option('--speed <factor>', '1 as it was, 2 twice as fast, max', (text) => (text === 'max' ? 'max' : positiveNumber(text))).default('max'))
+    .addOption(new Option('--time-column <name>', 'column of the time in seconds').default('time_s'))
+    .addOption(new Option('--torque-column <name>', 'column of the torque').default('torque_Nm'))
+    .addOption(option('--trace-unit <code>', 'UCUM code of the torque column', torqueUnitCode).default('N.m'))
+    .addOption(option('--block <n>', 'samples per block; changes nothing but memory', wholeNumber(1, 65_536)).default(256))
+    .option(...JSON_OPTION);
+}
+
+function filterOf(flags: CaptureFlags): FilterSettings | null {
+  if (flags.cutoff !== undefined && flags.cfc !== undefined) throw new TorsiondError('USAGE', '--cutoff and --cfc are two low-passes; give one of them');
+  if (flags.order !== undefined && flags.cutoff === undefined) throw new TorsiondError('USAGE', '--order belongs to --cutoff, which is not given');
+  if (flags.cutoff !== undefined) return { kind: 'butterworth', order: flags.order === '4' ? 4 : 2, cutoffHz: flags.cutoff };
+  if (flags.cfc !== undefined) return { kind: 'cfc', class: Number(flags.cfc) as 60 | 180 | 600 | 1000 };
+  return null;
+}
+
+function limitsOf(flags: CaptureFlags): Limits | null {
+  const { target, low, high } = flags;
+  if (target === undefined && low === undefined && high === undefined) return null;
+  if (target === undefined || low === undefined || high === undefined) throw new TorsiondError('USAGE', '--target, --low and --high belong together; give all three or none');
+  if (low > target || target > high) throw new TorsiondError('USAGE', `low ≤ target ≤ high is needed; given are ${low}, ${target}, ${high}`);
+  return { kind: 'absolute', target, low, high };
+}
+
+/** Limits of a recording, in the unit that now holds. */
+function convertedLimits(limits: Limits, from: string, to: string): Limits {
+  const convert = (torque: number): number => convertTorque(torque, from, to);
+  switch (limits.kind) {
+    case 'none': return limits;
+    case 'percent': return { ...limits, target: convert(limits.target) };
+    case 'absolute': return { ...limits, target: convert(limits.target), low: convert(limits.low), high: convert(limits.high) };
+  }
+}
+
+/** `base` with what was asked. @throws TorsiondError USAGE */
+export function adaptCapture(base: CaptureSettings, flags: CaptureFlags): CaptureSettings {
+  const unit = flags.unit ?? base.unit;
+  return {
+    ...base,
+    unit,
+    mode: flags.mode ?? base.mode,
+    direction: flags.direction ?? base.direction,
+    filter: filterOf(flags) ?? base.filter,
+    limits: limitsOf(flags) ?? convertedLimits(base.limits, base.unit, unit),
+    // Nobody arms by hand in a replay.
+    holdMs: base.holdMs ?? 0,
+  };
+}
+
+/** A recorded channel as it is to hold in the replay. */
+export function adaptChannel(recorded: ChannelSettings, flags: ReplayFlags): ChannelSettings {
+  const capture = adaptCapture(recorded.capture, flags);
+  if (flags.capacity === undefined) return { ...recorded, capture };
+  return { ...recorded, capture, transducer: { ...recorded.transducer, capacity: convertTorque(flags.capacity, flags.unit ?? 'N.m', recorded.unit) } };
+}
+
+/** The channel that a plain trace is taken for: torque as it stands in the file, zero included. */
+export function traceChannel(flags: ReplayFlags): ChannelSettings {
+  const unit = flags.unit ?? 'N.m';
+  return ChannelSettings.parse({
+    unit: flags.traceUnit,
+    zero: { kind: 'fixed', offset: 0 },
+    transducer: { serialNumber: 'unknown', capacity: convertTorque(flags.capacity ?? 1, unit, flags.traceUnit) },
+    capture: adaptCapture(CaptureSettings.parse({ unit }), flags),
+  });
+}
