@@ -6,7 +6,12 @@ export class SeededRandom {
   readonly #state = new Uint32Array(4);
   #spareNormal: number | null = null;
 
-  constructor(seed: number) {
+  /** A number, or the four words of the generator's state. */
+  constructor(seed: number | readonly [number, number, number, number]) {
+    if (typeof seed !== 'number') {
+      this.#state.set(seed);
+      return;
+    }
     let word = seed >>> 0;
     for (let i = 0; i < 4; i++) {
       word = (word + 0x9e3779b9) >>> 0;

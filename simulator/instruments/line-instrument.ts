@@ -104,7 +104,7 @@ export class LineInstrument {
   #schedule(): void {
     const { clock, rateHz, pace } = this.#options;
     if (pace === 'flood') {
-      this.#cancel = clock.after(0, () => this.#flood());
+      this.#cancel = clock.after(1, () => this.#flood());
       return;
     }
     // A slow stream wakes when its next sample is due, a fast one every few ms for all that are due by then.

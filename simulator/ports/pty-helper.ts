@@ -88,10 +88,13 @@ finally:
                 pass
 `;
 
+function usualFolders(): string[] {
+  return ['/usr/bin', '/usr/local/bin', ...(process.env['PATH'] ?? '').split(delimiter)].filter((folder) => folder.startsWith('/'));
+}
+
 /** Seen from here, null when neither program is there. `only` restricts the choice. */
-export function findPtyProgram(only?: PtyProgram['kind']): PtyProgram | null {
+export function findPtyProgram(only?: PtyProgram['kind'], folders: readonly string[] = usualFolders()): PtyProgram | null {
   if (process.platform === 'win32') return null;
-  const folders = ['/usr/bin', '/usr/local/bin', ...(process.env['PATH'] ?? '').split(delimiter)].filter((folder) => folder.startsWith('/'));
   for (const kind of ['python3', 'socat'] as const) {
     if (only !== undefined && only !== kind) continue;
     for (const folder of folders) {

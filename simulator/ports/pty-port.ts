@@ -14,6 +14,8 @@ export interface PtyPortOptions {
   maxBacklogBytes?: number;
   /** Insists on one of the helper programs. */
   program?: PtyProgram['kind'];
+  /** Where to look for the helper programs; the usual folders and PATH when left out. */
+  programFolders?: readonly string[];
 }
 
 type Helper = ChildProcessByStdio<Writable, Readable, Readable>;
@@ -23,7 +25,7 @@ const READY_LIMIT_MS = 10_000;
 
 /** @throws TorsiondError SIM_NO_PTY when neither python3 nor socat is there, or the helper fails; SIM_PORT_TAKEN when the path is in use. */
 export async function openPtyPort(options: PtyPortOptions = {}): Promise<PtyPort> {
-  const program = findPtyProgram(options.program);
+  const program = findPtyProgram(options.program, options.programFolders);
   if (!program) throw new TorsiondError('SIM_NO_PTY', `neither python3 nor socat was found to make a pseudo terminal`);
   const ownFolder = options.linkPath === undefined ? mkdtempSync(join(tmpdir(), 'torsiond-port-')) : null;
   const linkPath = ownFolder === null ? resolve(options.linkPath!) : join(ownFolder, 'port');

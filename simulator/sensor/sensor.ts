@@ -47,7 +47,7 @@ export class Sensor {
     const seen = this.#follow(torque, atS) + offset + driftPerS * atS - this.#zero + noiseSigma * this.#random.normal();
     const code = Math.round(seen / this.lsb);
     this.isSaturated = code >= this.#highestCode || code <= -this.#highestCode - 1;
-    return Math.max(-this.#highestCode - 1, Math.min(this.#highestCode, code)) * this.lsb;
+    return Math.max(-this.#highestCode - 1, Math.min(this.#highestCode, code)) * this.lsb + 0; // + 0: a converter knows no negative zero
   }
 
   /** Takes the present offset and drift as zero, as a tare key does with nothing attached. */
