@@ -117,7 +117,7 @@ exec 4<&0
 "$1" -b 65536 "PTY,rawer,echo=0,link=$2" STDIO <&4 3<&- 4<&- &
 program=$!
 exec 4<&-
-{ read -r _ <&3; kill -9 $program; rm -f "$2"; [ "$3" = 1 ] && rmdir "$(dirname "$2")"; } 2>/dev/null &
+{ read -r _ <&3; rm -f "$2"; [ "$3" = 1 ] && rmdir "$(dirname "$2")"; kill -9 $program; } 2>/dev/null &
 watcher=$!
 wait $program
 kill -9 $watcher

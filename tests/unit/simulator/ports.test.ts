@@ -149,7 +149,7 @@ describe.each(['python3', 'socat'] as const)('pseudo terminal by %s', (program) 
       await waitUntil(() => said.includes('full'), 'a full port');
       parent.kill('SIGKILL');
       await waitUntil(() => !isAlive(pid), 'the helper to end');
-      await waitUntil(() => !existsSync(path), 'its link to go');
+      await waitUntil(() => !existsSync(dirname(path)), 'its link and folder to go');
     } finally {
       if (fd !== null) closeSync(fd);
       parent.kill('SIGKILL');
