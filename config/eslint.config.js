@@ -40,5 +40,17 @@ export default tseslint.config(
       }],
     },
   },
+  {
+    // Every byte to a client passes its outbox, whose limits hold for all of them or for none.
+    files: ['daemon/server/**'],
+    ignores: ['daemon/server/stream/socket-transport.ts'],
+    rules: {
+      'no-restricted-properties': timeAndChance,
+      'no-restricted-syntax': ['error', {
+        selector: 'CallExpression[callee.property.name=/^(send|ping|pong)$/]:matches([callee.object.name=/socket/i], [callee.object.property.name=/socket/i])',
+        message: 'Only socket-transport.ts sends on a socket.',
+      }],
+    },
+  },
   { files: ['**/*.js', '**/*.mjs', '**/*.cjs'], extends: [tseslint.configs.disableTypeChecked], languageOptions: { globals: { process: 'readonly', console: 'readonly', URL: 'readonly', module: 'writable' } } },
 );

@@ -11,6 +11,8 @@ export interface LiveFeedContext {
   readonly unitOf: (channel: string) => string;
   /** N.m, or null while the channel gives nothing. */
   readonly liveTorque: (channel: string) => number | null;
+  /** A turn begins. */
+  readonly onTurn: () => void;
   /** @param samples how many samples the message stands for */
   readonly publish: (channel: string, message: Uint8Array, samples: number) => void;
 }
@@ -53,6 +55,7 @@ export class LiveFeed {
     // After a stall the missed turns are not made up for.
     if (this.#dueMs <= nowMs) this.#dueMs = nowMs + this.#periodMs;
     this.#cancelTimer = this.#context.clock.after(this.#dueMs - nowMs, () => this.#onTimer());
+    this.#context.onTurn();
     for (const [channel, entry] of this.#tapes) this.#announce(channel, entry.tape);
   }
 

@@ -43,7 +43,7 @@ export class SampleFeed {
     pending.count += block.torque.length;
     pending.nextIndex = block.firstIndex + block.torque.length;
     if (pending.count >= MAX_BATCH_SAMPLES) this.#flush(pending);
-    else this.#cancelTimer ??= this.#context.clock.after(BATCH_MS, () => this.#onTimer());
+    else this.#cancelTimer ??= this.#context.clock.after(BATCH_MS, () => this.flush());
   }
 
   /** Forgets what waits; the next batch of every channel is a broken one. */
@@ -53,7 +53,9 @@ export class SampleFeed {
     this.#pending.clear();
   }
 
-  #onTimer(): void {
+  /** Sends what waits, for example because something else leaves now anyway. */
+  flush(): void {
+    this.#cancelTimer?.();
     this.#cancelTimer = null;
     for (const pending of this.#pending.values()) this.#flush(pending);
   }

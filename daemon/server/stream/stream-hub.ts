@@ -115,6 +115,8 @@ export class StreamHub {
       const { gateway, clock, directory } = this.#context;
       const feed = new LiveFeed(rateHz, {
         clock, toWallMs: (ms) => gateway.toWallMs(ms), unitOf: (id) => directory.unitOf(id), liveTorque: (id) => gateway.liveTorque(id),
+        // Samples and live values of one moment share a write.
+        onTurn: () => this.#sampleFeed.flush(),
         publish: (channel, message, samples) => {
           for (const session of this.#liveFeeds.get(rateHz)?.clients ?? []) session.deliverLive(channel, message, samples);
         },

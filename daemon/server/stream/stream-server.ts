@@ -55,7 +55,7 @@ export class StreamServer {
       refuseUpgrade(socket, error);
       return;
     }
-    this.#sockets.handleUpgrade(request, socket, head, (webSocket) => this.#welcome(webSocket, access));
+    this.#sockets.handleUpgrade(request, socket, head, (webSocket) => this.#welcome(webSocket, socket, access));
   }
 
   /** Cuts every socket that is still open. */
@@ -89,12 +89,12 @@ export class StreamServer {
     return access;
   }
 
-  #welcome(socket: WebSocket, access: Access): void {
+  #welcome(socket: WebSocket, connection: Duplex, access: Access): void {
     // First, so that a broken frame costs this client only.
     socket.on('error', () => this.#context.counters.add(STREAM_COUNTERS.protocolErrors));
     const { hub, counters, log } = this.#context;
     let session: ClientSession | null = null;
-    const transport = new SocketTransport(socket, counters, () => session?.onClosing());
+    const transport = new SocketTransport(socket, connection, counters, () => session?.onClosing());
     session = hub.join(transport, access);
     const client = session;
     socket.on('message', (data, isBinary) => client.receive(asBuffer(data), isBinary));

@@ -65,7 +65,7 @@ describe('live values', () => {
     const clock = new ManualClock();
     const told: { channel: string; message: unknown; samples: number }[] = [];
     const live = new LiveFeed(10, {
-      clock, toWallMs: (ms) => ms, unitOf: () => 'cN.m', liveTorque: () => 0.5,
+      clock, toWallMs: (ms) => ms, unitOf: () => 'cN.m', liveTorque: () => 0.5, onTurn: () => {},
       publish: (channel, message, samples) => told.push({ channel, message: ChannelLive.parse(JSON.parse(Buffer.from(message).toString())), samples }),
     });
     live.add(block(0, [0.1, 0.7, 0.5]));
@@ -80,7 +80,7 @@ describe('live values', () => {
   it('keep their rate over time, and make up for nothing after a stall', () => {
     const clock = new ManualClock();
     let told = 0;
-    const live = new LiveFeed(30, { clock, toWallMs: (ms) => ms, unitOf: () => 'N.m', liveTorque: () => 1, publish: () => (told += 1) });
+    const live = new LiveFeed(30, { clock, toWallMs: (ms) => ms, unitOf: () => 'N.m', liveTorque: () => 1, onTurn: () => {}, publish: () => (told += 1) });
     for (let ms = 0; ms < 3_000; ms++) {
       live.add(block(ms, [1]));
       clock.advance(1);
