@@ -7,12 +7,14 @@ import type { CommandContext, Finish, RegisterCommand } from './context.ts';
 import { registerDiagnose } from './diagnose.ts';
 import { registerExport } from './export.ts';
 import { registerPorts } from './ports.ts';
+import { registerRecheck } from './recheck.ts';
 import { registerRecord } from './record.ts';
+import { registerReplay } from './replay.ts';
 import { registerSimulate } from './simulate.ts';
 import { registerToken } from './token.ts';
 
 const COMMANDS: readonly RegisterCommand[] = [
-  registerPorts, registerCheckConfig, registerSimulate, registerRecord, registerExport, registerAudit, registerToken, registerDiagnose,
+  registerPorts, registerCheckConfig, registerSimulate, registerRecord, registerReplay, registerRecheck, registerExport, registerAudit, registerToken, registerDiagnose,
 ];
 
 /** Never throws. @returns the exit code */

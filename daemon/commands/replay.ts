@@ -1,0 +1,96 @@
+/** `torsiond replay`: recordings and plain traces through the capture code of the gateway. */
+import { TorsiondError } from '../../shared/errors.ts';
+import { convertTorque } from '../../shared/units.ts';
+import type { CommandContext, RegisterCommand } from './context.ts';
+import { counted } from './options.ts';
+import { ReadingTable } from './reading-table.ts';
+import { adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
+
+export const registerReplay: RegisterCommand = (program, context, finish) => {
+  addReplayOptions(program.command('replay')
+    .summary('recordings and traces to readings')
+    .description('Replays recordings (.mcap) and plain traces (.csv, .ndjson), in the order given, through the same code as live torque, and '
+      + 'prints one line per reading or interrupted cycle. Nothing is stored. A fault in a file ends the replay there; a recording that was '
+      + 'cut is read up to the cut, the next files follow, and the exit code is 65.')
+    .argument('<files...>', 'files to replay'))
+    .action(finish((files: string[], flags: ReplayFlags) => replay(files, flags, context)));
+};
+
+async function replay(files: readonly string[], flags: ReplayFlags, context: CommandContext): Promise<number> {
+  const [{ inputKind }, { replayFile }, { openReplayPipeline }, { gatewayChecks }] = await Promise.all([
+    import('../recording/input-file.ts'), import('../recording/replay.ts'), import('../recording/replay-pipeline.ts'), import('../settings/default-checks.ts'),
+  ]);
+  // Everything that can be known to be wrong is told before the first reading.
+  const traceSettings = traceChannel(flags);
+  for (const file of files) {
+    if ((await inputKind(file)) !== 'mcap' && flags.capacity === undefined) {
+      throw new TorsiondError('USAGE', `a trace does not say the transducer's capacity; give it with --capacity, in ${flags.unit ?? 'N.m'}`, { where: file });
+    }
+  }
+  let exitCode = 0;
+  for (const file of files) {
+    let table: ReadingTable | null = null;
+    const counts = { readings: 0, interrupted: 0 };
+    const row = async (line: (table: ReadingTable) => string): Promise<void> => {
+      if (table === null) throw new TorsiondError('INTERNAL', 'a reading came before its channel');
+      await context.print(line(table));
+    };
+    const results = replayFile(file, {
+      traceSettings,
+      adapt: (recorded) => adaptChannel(recorded, flags),
+      columns: { time: flags.timeColumn, torque: flags.torqueColumn },
+      blockSize: flags.block,
+      findDriver: gatewayChecks.findDriver,
+      openPipeline: (channel) => {
+        table ??= new ReadingTable(shownStep(convertTorque(channel.settings.transducer.capacity, channel.settings.unit, channel.settings.capture.unit)));
+        return openReplayPipeline(channel, context.version);
+      },
+      pace: pacer(flags.speed, context),
+      stop: context.stop,
+    });
+    if (!flags.json) await context.print(`${files.length > 1 && file !== files[0] ? '\n' : ''}${file}\n${new ReadingTable(1).head()}`);
+    for await (const result of results) {
+      if (result.kind === 'fault') {
+        await context.complain(result.error.toLine());
+        exitCode = result.error.facts.exit;
+      } else if (result.kind === 'reading') {
+        counts.readings++;
+        if (flags.json) await context.print(JSON.stringify(result.reading));
+        else await row((lines) => lines.reading(result.reading));
+      } else {
+        counts.interrupted++;
+        if (flags.json) await context.print(JSON.stringify(result.cycle));
+        else await row((lines) => lines.interrupted(result.cycle));
+      }
+    }
+    if (!flags.json) await context.print(`${counted(counts.readings, 'reading')}, ${counted(counts.interrupted, 'interrupted cycle')}`);
+    if (context.stop.aborted) break;
+  }
+  return exitCode;
+}
+
+/** A step worth showing when the resolution is not known: a ten-thousandth of the capacity, as a power of ten. */
+function shownStep(capacity: number): number {
+  return 10 ** (Math.floor(Math.log10(capacity)) - 3);
+}
+
+/** Waits until it is time, counted from the first moment of the file. */
+function pacer(speed: number | 'max', context: CommandContext): (atMs: number) => Promise<void> {
+  if (speed === 'max') return async () => {};
+  let firstMs: number | null = null;
+  const startedMs = context.clock.monoMs();
+  return async (atMs) => {
+    firstMs ??= atMs;
+    const restMs = startedMs + (atMs - firstMs) / speed - context.clock.monoMs();
+    if (restMs <= 1 || context.stop.aborted) return;
+    await new Promise<void>((resolve) => {
+      const done = (): void => {
+        cancel();
+        context.stop.removeEventListener('abort', done);
+        resolve();
+      };
+      const cancel = context.clock.after(restMs, done);
+      context.stop.addEventListener('abort', done, { once: true });
+    });
+  };
+}

@@ -1,0 +1,195 @@
+import { readFileSync, writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import fc from 'fast-check';
+import { describe, expect, it } from 'vitest';
+import { createRecorder } from '../../daemon/recording/recorder.ts';
+import { InstrumentSettings } from '../../daemon/settings/schema.ts';
+import { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import { ManualClock } from '../helpers/manual-clock.ts';
+import { inProcess, torsiond } from '../helpers/run-torsiond.ts';
+import { tempFolder } from '../helpers/temp-folder.ts';
+import { csvText, pullTorque, withNoise } from '../helpers/traces.ts';
+
+const THREE_PULLS = [
+  ...pullTorque({ torque: 50, hasClick: true, after: 56 }, 1_000),
+  ...pullTorque({ torque: 30, hasClick: false }, 1_000),
+  ...pullTorque({ torque: -45, hasClick: true }, 1_000),
+];
+
+function file(text: string | Uint8Array, name = 'a.csv'): string {
+  const path = join(tempFolder(), name);
+  writeFileSync(path, text);
+  return path;
+}
+
+const objects = (stdout: string): Record<string, unknown>[] => stdout.split('\n').filter((line) => line !== '').map((line) => JSON.parse(line) as Record<string, unknown>);
+
+/** The same torque as an instrument would send it, recorded: lines in chunks of some milliseconds. */
+async function recording(values: readonly number[], channel: object = {}, piecesMs = 7): Promise<string> {
+  const path = join(tempFolder(), 'a.mcap');
+  const clock = new ManualClock(5_000, Date.UTC(2026, 10, 25, 8));
+  const instrument = InstrumentSettings.parse({
+    id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' },
+    channels: [{ sampleRateHz: 1_000, zero: { kind: 'fixed' }, transducer: { serialNumber: 'HF-T-0060', capacity: 60 }, capture: { mode: 'first-peak' }, ...channel }],
+  });
+  const recorder = await createRecorder(path, { station: 'Hollin & Fenn', software: 'torsiond test', clock });
+  const connection = recorder.connection(instrument, 1);
+  // The driver drops what stands before the first line end, because it may be half a line.
+  connection.chunk({ data: Buffer.from('\n'), atMs: 5_000 });
+  for (let at = 0; at < values.length; at += piecesMs) {
+    connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value) => `${value.toFixed(4)}\n`).join('')), atMs: 5_001 + at + piecesMs });
+  }
+  await recorder.close();
+  return path;
+}
+
+describe('torsiond replay', () => {
+  it('prints one JSON line per reading, for several files in order, with the fields of the interface', async () => {
+    const a = file(csvText(withNoise(THREE_PULLS, 0.02), 1_000));
+    const b = file(csvText(withNoise(pullTorque({ torque: 40, hasClick: true }, 2_000), 0.02), 2_000));
+    const { exitCode, stdout, stderr } = await torsiond('replay', a, b, '--mode', 'first-peak', '--capacity', '60', '--target', '50', '--low', '48', '--high', '52', '--json');
+    expect({ exitCode, stderr }).toEqual({ exitCode: 0, stderr: '' });
+    const readings = objects(stdout).map((object) => Reading.parse(object));
+    expect(readings.map((reading) => [reading.source, reading.mode, reading.click, reading.direction, reading.verdict, reading.unit, reading.sampleRateHz])).toEqual([
+      [a, 'first-peak', true, 'cw', 'within', 'N.m', 1_000],
+      [a, 'first-peak', false, 'cw', 'low', 'N.m', 1_000],
+      [a, 'first-peak', true, 'ccw', 'low', 'N.m', 1_000],
+      [b, 'first-peak', true, 'cw', 'low', 'N.m', 2_000],
+    ]);
+    expect(readings[0]).toMatchObject({ type: 'reading', seq: null, channel: 'trace/1', target: 50, low: 48, high: 52, uncertainty: null, cutoffHz: null, traceId: null });
+    for (const [i, value, maximum] of [[0, 50, 56], [1, 30, 30], [2, -45, -47.25], [3, 40, 42]] as const) {
+      expect(Math.abs(readings[i]!.value - value)).toBeLessThan(0.15);
+      expect(Math.abs(readings[i]!.maximum - maximum)).toBeLessThan(0.15);
+    }
+    expect(readings[0]!.startedAt).toMatch(/^1970-01-01T00:00:00\.[67]\d\dZ$/);
+    expect(new Set(readings.map((reading) => reading.id)).size).toBe(4);
+  });
+
+  it('gives the same bytes for any block size', async () => {
+    const path = file(csvText(withNoise(THREE_PULLS, 0.03), 1_000));
+    const run = async (block: number): Promise<string> => (await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60', '--cutoff', '100', '--json', '--block', String(block))).stdout;
+    const expected = await run(65_536);
+    expect(objects(expected)).toHaveLength(3);
+    await fc.assert(fc.asyncProperty(fc.integer({ min: 1, max: 6_000 }), async (block) => {
+      expect(await run(block)).toBe(expected);
+    }), { numRuns: 15, examples: [[1], [2], [255], [256], [257]] });
+  });
+
+  it('gives for a recording what it gives for the trace of the same torque', async () => {
+    const values = withNoise(THREE_PULLS, 0.02);
+    const fromTrace = objects((await inProcess('replay', file(csvText(values, 1_000)), '--mode', 'first-peak', '--capacity', '60', '--json')).stdout);
+    const fromRecording = objects((await inProcess('replay', await recording(values), '--json')).stdout);
+    const judged = (reading: Record<string, unknown>): unknown[] => [reading.mode, reading.value, reading.maximum, reading.click, reading.direction, reading.durationMs, reading.sampleRateHz];
+    expect(fromRecording.map(judged)).toEqual(fromTrace.map(judged));
+    expect(fromRecording[0]).toMatchObject({ channel: 'bench-a/1', epoch: 1, startedAt: expect.stringMatching(/^2026-11-25T08:00:00\.[67]/) as string });
+  });
+
+  it('gives the same readings at any speed and in any other split of the bytes, and other settings on demand', async () => {
+    const values = withNoise(pullTorque({ torque: 50, hasClick: true, after: 56 }, 1_000), 0.02);
+    const path = await recording(values);
+    const atOnce = (await inProcess('replay', path, '--json')).stdout;
+    expect((await inProcess('replay', path, '--json', '--speed', '20')).stdout).toBe(atOnce);
+    const other = objects((await inProcess('replay', await recording(values, {}, 1), '--json')).stdout)[0]!;
+    const first = objects(atOnce)[0]!;
+    for (const field of ['value', 'maximum', 'click', 'durationMs', 'direction', 'verdict'] as const) expect(other[field]).toBe(first[field]);
+    const [peak] = objects((await inProcess('replay', path, '--json', '--mode', 'peak', '--unit', 'cN.m', '--target', '5500', '--low', '5000', '--high', '6000')).stdout);
+    expect(peak).toMatchObject({ mode: 'peak', unit: 'cN.m', verdict: 'within', target: 5_500 });
+    expect(peak!.value).toBe((first.maximum as number) / 0.01);
+  });
+
+  it('counts torques on the command line in the unit that is named', async () => {
+    const path = file(csvText(withNoise(pullTorque({ torque: 5, hasClick: true }, 1_000), 0.002), 1_000));
+    const [reading] = objects((await inProcess('replay', path, '--mode', 'peak', '--unit', '[lbf_av].[in_i]', '--capacity', '100', '--target', '46', '--low', '40', '--high', '50', '--json')).stdout);
+    expect(reading).toMatchObject({ unit: '[lbf_av].[in_i]', verdict: 'within' });
+    expect(reading!.value).toBeCloseTo(5.25 / 0.1129848290276167, 0);
+  });
+
+  it('shows a table to people', async () => {
+    const path = file(csvText(withNoise(THREE_PULLS, 0.02), 1_000));
+    const { stdout } = await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60');
+    const lines = stdout.trimEnd().split('\n');
+    expect(lines[0]).toBe(path);
+    expect(lines[1]).toContain('verdict');
+    expect(lines).toHaveLength(6);
+    expect(lines[4]).toMatch(/-4[45]\.\d\d\s+-47\.\d\d\s+N·m\s+ccw/);
+    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles');
+  });
+});
+
+describe('bad input to a replay', () => {
+  const pull = withNoise(pullTorque({ torque: 50, hasClick: true }, 1_000), 0.02);
+
+  it('a bad row: what was complete before it is printed, then the line is named, and nothing after it counts', async () => {
+    const good = csvText(pull, 1_000);
+    const half = csvText(pull.slice(0, 1_200), 1_000, pull.length / 1_000).split('\n').slice(1).join('\n');
+    const rest = csvText(pull, 1_000, 10).split('\n').slice(1).join('\n');
+    const path = file(`${good}${half}3.9,??\n${rest}`);
+    const badLine = good.split('\n').length - 1 + 1_200 + 1;
+    const { exitCode, stdout, stderr } = await torsiond('replay', path, '--mode', 'peak', '--capacity', '60', '--json');
+    expect(exitCode).toBe(65);
+    expect(stderr).toBe(`INPUT_BAD_ROW line ${badLine}: torque_Nm is "??"; a finite number is needed (${path}:${badLine}). Correct or remove the named row; nothing after it was judged.\n`);
+    const printed = objects(stdout);
+    expect(printed.map((object) => object.type)).toEqual(['reading', 'cycle.interrupted']);
+    expect(InterruptedCycle.parse(printed[1]).reason).toBe('record-ended');
+  });
+
+  it.each(['NaN', 'Infinity', '-Infinity', ''])('a torque of "%s" is never judged', async (text) => {
+    const lines = csvText(pull, 1_000).split('\n');
+    lines[1_000] = `${lines[1_000]!.split(',')[0]},${text}`;
+    const { exitCode, stdout, stderr } = await inProcess('replay', file(lines.join('\n')), '--mode', 'peak', '--capacity', '60', '--json');
+    expect(exitCode).toBe(65);
+    expect(stderr).toMatch(/^INPUT_BAD_ROW line 1001: /);
+    expect(objects(stdout).map((object) => object.type)).toEqual(['cycle.interrupted']);
+  });
+
+  it('torque beyond capacity is flagged', async () => {
+    const { stdout } = await inProcess('replay', file(csvText(pull, 1_000)), '--mode', 'peak', '--capacity', '40', '--json');
+    expect(objects(stdout)).toEqual([expect.objectContaining({ type: 'reading', flags: expect.arrayContaining(['over-capacity']) as unknown })]);
+  });
+
+  it('a hole in the times interrupts the cycle that it falls into', async () => {
+    const lines = csvText([...pull, ...pull], 1_000).split('\n');
+    lines.splice(1_000, 40);
+    const { exitCode, stdout } = await inProcess('replay', file(lines.join('\n')), '--mode', 'peak', '--capacity', '60', '--json');
+    expect(exitCode).toBe(0);
+    const [interrupted, reading] = objects(stdout).filter((object) => object.reason !== 'already-loaded');
+    expect(interrupted).toMatchObject({ type: 'cycle.interrupted', reason: 'gap' });
+    expect(reading).toMatchObject({ type: 'reading' });
+  });
+
+  it('a cut recording: read up to the cut, told with exit 65, and the next file follows', async () => {
+    const path = await recording([...pull, ...pull]);
+    const bytes = readFileSync(path);
+    const cut = file(bytes.subarray(0, Math.floor(bytes.length * 0.75)), 'cut.mcap');
+    const next = file(csvText(pull, 1_000));
+    const { exitCode, stdout, stderr } = await torsiond('replay', cut, next, '--mode', 'first-peak', '--capacity', '60', '--json');
+    expect(exitCode).toBe(65);
+    expect(stderr).toMatch(/^INPUT_CUT the recording was cut: .*read were \d+ chunks with \d+ bytes \(.*cut\.mcap\)\. .*\n$/);
+    expect(objects(stdout).map((object) => [object.type, object.source])).toEqual([['reading', cut], ['cycle.interrupted', cut], ['reading', next]]);
+    // The first pull was complete before the cut and reads as in the whole recording.
+    const [whole] = objects((await inProcess('replay', path, '--json')).stdout);
+    expect(objects(stdout)[0]).toMatchObject({ value: whole!.value, click: whole!.click, startedAt: whole!.startedAt });
+  });
+
+  it.each([
+    ['a file that is not there', () => '/nonexistent/a.csv', 66, 'INPUT_NOT_FOUND'],
+    ['a folder', () => tempFolder(), 66, 'INPUT_NOT_FOUND'],
+    ['an empty file', () => file(''), 65, 'INPUT_NO_COLUMN'],
+    ['other columns', () => file('t,M\n0,1\n1,2\n2,3\n'), 65, 'INPUT_NO_COLUMN'],
+    ['a name without a kind', () => file('x', 'a.bin'), 65, 'INPUT_FORMAT'],
+    ['garbage that is called a recording', () => file('garbage', 'a.mcap'), 65, 'INPUT_FORMAT'],
+    ['UTF-16', () => file(Buffer.from('\uFEFFtime_s,torque_Nm\n', 'utf16le')), 65, 'INPUT_FORMAT'],
+    ['a line of 10 MB', () => file(`time_s,torque_Nm\n0,${'1'.repeat(10_000_000)}\n`), 65, 'INPUT_BAD_ROW'],
+  ])('%s has its code and exit code', async (_what, make, exit, code) => {
+    const { exitCode, stdout, stderr } = await inProcess('replay', make(), '--capacity', '60', '--json');
+    expect({ exitCode, stdout }).toEqual({ exitCode: exit, stdout: '' });
+    expect(stderr.split(' ')[0]).toBe(code);
+    expect(stderr.trimEnd().split('\n')).toHaveLength(1);
+  });
+
+  it('a trace without --capacity, or with a low-pass that its rate cannot carry, is refused', async () => {
+    const path = file(csvText(pull, 1_000));
+    expect(await inProcess('replay', path, '--json')).toMatchObject({ exitCode: 64, stdout: '', stderr: expect.stringMatching(/^USAGE .*--capacity/) as string });
+    expect(await inProcess('replay', path, '--capacity', '60', '--cutoff', '900', '--json')).toMatchObject({ exitCode: 78, stdout: '', stderr: expect.stringMatching(/^RATE_TOO_LOW /) as string });
+  });
+});
