@@ -291,7 +291,7 @@ export class CaptureEngine {
     cycle.lastAbove = lastAbove;
     cycle.isTimeEstimated ||= block.timeEstimated;
     if (!wasLongEnough && lastAbove >= this.#counts.least) {
-      events.push({ kind: 'cycle-started', index: cycle.firstIndex, atMs: cycle.startMs, direction: cycle.direction });
+      events.push({ kind: 'cycle-started', epoch: block.epoch, index: cycle.firstIndex, atMs: cycle.startMs, direction: cycle.direction });
     }
     if (cycle.run) this.#feed(block, cycle, cycle.run, from, i, events);
     else this.#watchStill(block, cycle, from, i, events);

@@ -16,7 +16,7 @@ export type CaptureFlag = 'over-capacity' | 'overload' | 'unstable' | 'rate-too-
 
 export type CaptureEvent =
   | { readonly kind: 'state'; readonly state: ChannelState; readonly atMs: number }
-  | { readonly kind: 'cycle-started'; readonly index: number; readonly atMs: number; readonly direction: Direction }
+  | { readonly kind: 'cycle-started'; readonly epoch: number; readonly index: number; readonly atMs: number; readonly direction: Direction }
   | { readonly kind: 'click'; readonly index: number; readonly atMs: number; readonly torque: number }
   | { readonly kind: 'captured'; readonly capture: Capture; readonly trace: Omit<Trace, 'id'> }
   | {

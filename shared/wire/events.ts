@@ -35,6 +35,7 @@ export const ChannelInfo = z.object({
   title: z.string(),
   instrument: z.string(),
   state: ChannelStateName,
+  fault: Fault.nullable().optional().describe('Why the channel captures nothing, when its settings do not fit it.'),
   settings: CaptureSettings,
   transducer: z.object({
     serialNumber: z.string(),

@@ -1,0 +1,59 @@
+/** The composition root: builds every part of the running gateway, in order, and takes it down in the other order. */
+import { existsSync } from 'node:fs';
+import { fileURLToPath } from 'node:url';
+import { findDriver } from '../drivers/registry.ts';
+import { systemClock, type Clock } from '../shared/clock.ts';
+import { packageVersion } from './commands/version.ts';
+import { createInstrumentSet } from './devices/instrument-set.ts';
+import { linkOpener } from './devices/open-link.ts';
+import type { Log } from './log.ts';
+import { startServer } from './server/server.ts';
+import { openTokenStore } from './server/tokens.ts';
+import type { Settings } from './settings/schema.ts';
+import { Station } from './station/station.ts';
+import { openStore } from './storage/open-store.ts';
+
+export interface DaemonOptions {
+  readonly settings: Settings;
+  readonly dataDirectory: string;
+  readonly log: Log;
+  readonly clock?: Clock;
+  /** Spreads the waits before reconnecting. */
+  readonly random?: () => number;
+}
+
+export interface RunningDaemon {
+  readonly url: string;
+  readonly port: number;
+  /** Clean stop: instruments, readings under way, clients, store. Idempotent. */
+  close(): Promise<void>;
+}
+
+/** @throws TorsiondError STORE_IN_USE, STORE_NEWER, SERVER_ADDRESS … ; nothing is left open then */
+export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon> {
+  const { settings, dataDirectory, log, clock = systemClock, random = Math.random } = options;
+  const version = packageVersion();
+  const store = await openStore(dataDirectory, { clock, log: (message) => log.warn({}, message) });
+  try {
+    const instruments = createInstrumentSet(settings.instruments, { clock, random, openLink: linkOpener, findDriver });
+    const station = new Station({ settings, instruments, store, clock, log, version });
+    const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });
+    station.start();
+    let closing: Promise<void> | null = null;
+    const close = async (): Promise<void> => {
+      await station.stop();
+      await server.close();
+      await store.close();
+    };
+    return { url: server.url, port: server.port, close: () => (closing ??= close()) };
+  } catch (thrown) {
+    await store.close();
+    throw thrown;
+  }
+}
+
+/** The built page beside this file, or under the package when this runs compiled from dist/. */
+function pageDirectory(): string | null {
+  const places = ['./page/dist/', '../../daemon/page/dist/'].map((place) => fileURLToPath(new URL(place, import.meta.url)));
+  return places.find((place) => existsSync(`${place}index.html`)) ?? null;
+}

@@ -1,0 +1,232 @@
+/**
+ * The way of one channel's samples, the same for a live instrument and for a replay:
+ *
+ * ```
+ * push(device block) ──▶ condition ──▶ samples$ ──▶ capture ──▶ judge ──▶ outcomes$
+ * ```
+ *
+ * Synchronous: when `push` returns, everything these samples caused has been emitted. Neither stream ever errors.
+ */
+import { createHash } from 'node:crypto';
+import { Subject, filter, map, mergeAll, type Observable } from 'rxjs';
+import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
+import type { InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
+import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
+import type { Trace } from '../../shared/trace.ts';
+import type { TransducerSettings } from '../../shared/transducer.ts';
+import { convertTorque } from '../../shared/units.ts';
+import { CaptureEngine } from '../capture/capture-engine.ts';
+import { checkCapture } from '../capture/defaults.ts';
+import type { CaptureEvent, ChannelState } from '../capture/events.ts';
+import type { ChannelFacts } from '../capture/evidence.ts';
+import { Conditioner, type ZeroRule } from '../conditioning/conditioner.ts';
+import { judge } from './judge.ts';
+
+export interface ChannelPipelineOptions {
+  readonly channel: string;
+  /** File of a replay, null for a live channel. */
+  readonly source: string | null;
+  /** UCUM code of the device values, where the device does not name it. */
+  readonly unit: string;
+  readonly sign: 1 | -1;
+  readonly zero: ZeroRule;
+  readonly transducer: TransducerSettings;
+  readonly capture: CaptureSettings;
+  readonly isSimulated: boolean;
+  /** Version of torsiond, kept with every trace. */
+  readonly software: string;
+  readonly toWallMs: (monoMs: number) => number;
+}
+
+/** What comes of a channel's samples. */
+export type Outcome =
+  | Extract<CaptureEvent, { kind: 'state' | 'cycle-started' | 'click' | 'knock' }>
+  | { readonly kind: 'reading'; readonly reading: Reading; readonly trace: Trace }
+  | { readonly kind: 'interrupted'; readonly cycle: InterruptedCycle }
+  /** Nothing is captured until the settings or the rate change. */
+  | { readonly kind: 'fault'; readonly fault: TorsiondError };
+
+export class ChannelPipeline {
+  readonly samples$: Observable<SampleBlock>;
+  readonly outcomes$: Observable<Outcome>;
+  readonly #options: ChannelPipelineOptions;
+  readonly #device$ = new Subject<DeviceBlock>();
+  readonly #samples$ = new Subject<SampleBlock>();
+  /** What commands cause, beside what samples cause. */
+  readonly #caused$ = new Subject<CaptureEvent>();
+  readonly #outcomes$ = new Subject<Outcome>();
+  readonly #engine: CaptureEngine;
+  readonly #conditioner: Conditioner;
+  /** N.m */
+  readonly #capacity: number;
+  #rateHz: number | null = null;
+  #fault: TorsiondError | null = null;
+  #zeroing: { resolve: (zero: number) => void; reject: (fault: TorsiondError) => void }[] = [];
+
+  constructor(options: ChannelPipelineOptions) {
+    this.#options = options;
+    this.#capacity = convertTorque(options.transducer.capacity, options.unit, 'N.m');
+    this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
+    this.#conditioner = new Conditioner({
+      unit: options.unit, sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
+      onZero: (result) => this.#endZero(result),
+    });
+    this.samples$ = this.#samples$.asObservable();
+    this.outcomes$ = this.#outcomes$.asObservable();
+
+    const onThrow = (thrown: unknown): void => this.#outcomes$.next({ kind: 'fault', fault: asTorsiondError(thrown) });
+    this.#device$.pipe(eachBlock((block) => this.#conditioner.step(block), onThrow)).subscribe(this.#samples$);
+    this.#samples$.pipe(filter((block) => this.#carries(block)), eachBlock((block) => this.#engine.step(block), onThrow)).subscribe(this.#caused$);
+    this.#caused$.pipe(map((event) => this.#judge(event))).subscribe(this.#outcomes$);
+  }
+
+  get settings(): CaptureSettings {
+    return this.#engine.settings;
+  }
+
+  get state(): ChannelState {
+    return this.#engine.state;
+  }
+
+  /** Why the channel captures nothing, or null. */
+  get fault(): TorsiondError | null {
+    return this.#fault;
+  }
+
+  /** Transducer capacity, N.m. */
+  get capacity(): number {
+    return this.#capacity;
+  }
+
+  push(block: DeviceBlock): void {
+    this.#device$.next(block);
+  }
+
+  /** The samples end, or pause for a reason that the next block will name. A running cycle is interrupted. */
+  end(reason: InterruptReason): void {
+    this.#causeAll(this.#engine.end(reason));
+  }
+
+  arm(): void {
+    this.#engine.arm();
+  }
+
+  hold(): void {
+    this.#causeAll(this.#engine.hold());
+  }
+
+  /** @throws TorsiondError MODE_MISMATCH outside track, CHANNEL_NOT_READY without samples */
+  latch(): void {
+    const { channel } = this.#options;
+    if (this.settings.mode !== 'track') {
+      throw new TorsiondError('MODE_MISMATCH', `a reading can be taken by hand in track only; the channel is set to ${this.settings.mode}`, { where: channel });
+    }
+    const event = this.#engine.latch();
+    if (!event) throw new TorsiondError('CHANNEL_NOT_READY', 'the channel has given no samples yet', { where: channel });
+    this.#caused$.next(event);
+  }
+
+  /** @throws TorsiondError when the channel cannot carry the settings; nothing has changed then */
+  configure(settings: CaptureSettings): void {
+    const fault = checkCapture(settings, this.#rateHz, this.#capacity)[0];
+    if (fault) throw fault;
+    this.#fault = null;
+    this.#causeAll(this.#engine.reconfigure(settings));
+  }
+
+  /** Resolves with the new zero in N.m. @throws TorsiondError ZERO_REFUSED when the torque does not come to rest */
+  zero(): Promise<number> {
+    if (this.#options.zero.kind === 'fixed') {
+      return Promise.reject(new TorsiondError('ZERO_REFUSED', 'the zero of this channel is fixed in the settings', { where: this.#options.channel }));
+    }
+    this.#conditioner.requestZero();
+    return new Promise((resolve, reject) => this.#zeroing.push({ resolve, reject }));
+  }
+
+  /** Those who wait for a zero will get none: the samples have ended. */
+  abandonZero(fault: TorsiondError): void {
+    this.#endZero({ fault });
+  }
+
+  #endZero(result: { readonly zero: number } | { readonly fault: TorsiondError }): void {
+    const waiting = this.#zeroing;
+    this.#zeroing = [];
+    for (const { resolve, reject } of waiting) {
+      if ('zero' in result) resolve(result.zero);
+      else reject(result.fault);
+    }
+  }
+
+  #causeAll(events: readonly CaptureEvent[]): void {
+    for (const event of events) this.#caused$.next(event);
+  }
+
+  /** A rate that the settings do not fit stops capture, not the samples. */
+  #carries(block: SampleBlock): boolean {
+    if (block.rateHz !== this.#rateHz) {
+      this.#rateHz = block.rateHz;
+      this.#fault = checkCapture(this.settings, block.rateHz, this.#capacity)[0] ?? null;
+      if (this.#fault) this.#outcomes$.next({ kind: 'fault', fault: this.#fault });
+    }
+    return this.#fault === null;
+  }
+
+  #judge(event: CaptureEvent): Outcome {
+    const { source, channel, toWallMs } = this.#options;
+    switch (event.kind) {
+      case 'captured':
+        return { kind: 'reading', ...judge(event.capture, event.trace, { source, keepsTrace: source === null, idOf: (trace) => readingId(trace, source) }) };
+      case 'interrupted': {
+        const { mode, unit } = this.settings;
+        return {
+          kind: 'interrupted',
+          cycle: {
+            type: 'cycle.interrupted', source, channel, epoch: event.epoch, mode, reason: event.reason, direction: event.direction, unit,
+            maximum: convertTorque(event.maximum, 'N.m', unit),
+            startedAt: new Date(toWallMs(event.startMs)).toISOString(), durationMs: event.durationMs,
+          },
+        };
+      }
+      default:
+        return event;
+    }
+  }
+}
+
+/** A pure step over blocks as an operator. A step that throws loses its block, is told, and the stream goes on. */
+function eachBlock<In, Out>(step: (block: In) => readonly Out[], onThrow: (thrown: unknown) => void) {
+  return (blocks$: Observable<In>): Observable<Out> => blocks$.pipe(map((block) => {
+    try {
+      return step(block);
+    } catch (thrown) {
+      onThrow(thrown);
+      return [];
+    }
+  }), mergeAll());
+}
+
+/** Follows from where and when the samples were taken, so that a replay of the same recording finds the same id. */
+function readingId(trace: Omit<Trace, 'id'>, source: string | null): string {
+  const { channel, epoch, firstIndex, startWallMs, evidence } = trace;
+  const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs].join('|');
+  return createHash('sha256').update(facts).digest('hex').slice(0, 32);
+}
+
+function channelFacts(options: ChannelPipelineOptions, capacity: number): ChannelFacts {
+  const { transducer, unit } = options;
+  const { calibration, lowestTorque } = transducer;
+  return {
+    channel: options.channel,
+    software: options.software,
+    capacity,
+    isSimulated: options.isSimulated,
+    transducer: {
+      serialNumber: transducer.serialNumber,
+      capacity,
+      lowestTorque: lowestTorque === undefined ? null : convertTorque(lowestTorque, unit, 'N.m'),
+      calibrationDue: calibration.due ?? null,
+      uncertainty: calibration.expandedUncertainty === undefined ? null : { percent: calibration.expandedUncertainty, k: calibration.k },
+    },
+  };
+}

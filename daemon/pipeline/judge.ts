@@ -1,0 +1,75 @@
+/** From a capture to a reading: unit, limits, verdict, uncertainty, flags. Pure. */
+import type { Capture } from '../capture/events.ts';
+import { limitsOf } from '../capture/defaults.ts';
+import { cornerHz } from '../conditioning/low-pass.ts';
+import type { Limits } from '../../shared/capture-settings.ts';
+import type { Flag, Reading, Verdict } from '../../shared/reading.ts';
+import type { Trace } from '../../shared/trace.ts';
+import { convertTorque } from '../../shared/units.ts';
+
+/**
+ * Simple acceptance: the limits themselves are within. Compared on the magnitude, in the unit of the limits, unrounded.
+ * @param magnitude in the unit of the limits
+ */
+export function verdictOf(limits: Limits, magnitude: number): Verdict {
+  const { low, high } = limitsOf(limits);
+  if (low === null || high === null) return 'none';
+  if (magnitude < low) return 'low';
+  return magnitude > high ? 'high' : 'within';
+}
+
+export interface JudgeOptions {
+  readonly source: string | null;
+  /** The reading's id from what makes its trace unique; the same trace gives the same id. */
+  readonly idOf: (trace: Omit<Trace, 'id'>) => string;
+  /** False in a replay, which stores nothing. */
+  readonly keepsTrace: boolean;
+}
+
+export function judge(capture: Capture, trace: Omit<Trace, 'id'>, options: JudgeOptions): { reading: Reading; trace: Trace } {
+  const { evidence } = trace;
+  const { settings } = evidence;
+  const id = options.idOf(trace);
+  const value = convertTorque(capture.value, 'N.m', settings.unit);
+  const startMs = trace.startWallMs + evidence.cycleAt * trace.spacingMs;
+  const { uncertainty } = evidence.transducer;
+  const reading: Reading = {
+    type: 'reading',
+    id,
+    seq: null,
+    source: options.source,
+    channel: trace.channel,
+    epoch: trace.epoch,
+    mode: settings.mode,
+    value,
+    unit: settings.unit,
+    direction: capture.direction,
+    maximum: convertTorque(capture.maximum, 'N.m', settings.unit),
+    ...(capture.click === undefined ? {} : { click: capture.click }),
+    startedAt: new Date(startMs).toISOString(),
+    durationMs: capture.durationMs,
+    ...limitsOf(settings.limits),
+    verdict: verdictOf(settings.limits, Math.abs(value)),
+    uncertainty: uncertainty === null ? null : { expanded: (Math.abs(value) * uncertainty.percent) / 100, k: uncertainty.k },
+    sampleRateHz: trace.rateHz,
+    cutoffHz: cornerHz(settings.filter),
+    flags: flagsOf(capture, trace, startMs),
+    traceId: options.keepsTrace ? id : null,
+  };
+  return { reading, trace: { ...trace, id } };
+}
+
+function flagsOf(capture: Capture, trace: Omit<Trace, 'id'>, startMs: number): Flag[] {
+  const { transducer, simulated, timeEstimated } = trace.evidence;
+  const flags: Flag[] = [...capture.flags];
+  if (transducer.calibrationDue !== null && isPast(transducer.calibrationDue, startMs)) flags.push('calibration-overdue');
+  if (transducer.lowestTorque !== null && Math.abs(capture.value) < transducer.lowestTorque) flags.push('below-range');
+  if (timeEstimated) flags.push('time-estimated');
+  if (simulated) flags.push('simulated');
+  return flags;
+}
+
+/** The due day itself still counts, in UTC. */
+export function isPast(day: string, wallMs: number): boolean {
+  return new Date(wallMs).toISOString().slice(0, 10) > day;
+}

@@ -1,0 +1,135 @@
+/** One channel of the station: its pipeline, its live value, and what the wire says of it. */
+import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
+import { CaptureSettings } from '../../shared/capture-settings.ts';
+import { TorsiondError } from '../../shared/errors.ts';
+import { convertTorque } from '../../shared/units.ts';
+import type { ChannelCommand } from '../../shared/wire/commands.ts';
+import type { ChannelInfo } from '../../shared/wire/events.ts';
+import { ChannelPipeline, type Outcome } from '../pipeline/channel-pipeline.ts';
+import { isPast } from '../pipeline/judge.ts';
+import type { ChannelSettings, InstrumentSettings } from '../settings/schema.ts';
+import { LiveValue } from './live-value.ts';
+
+export interface LiveChannelOptions {
+  readonly index: number;
+  readonly id: string;
+  readonly instrument: InstrumentSettings;
+  readonly settings: ChannelSettings;
+  readonly software: string;
+  readonly toWallMs: (monoMs: number) => number;
+  readonly wallMs: () => number;
+  readonly onSamples: (block: SampleBlock) => void;
+  readonly onOutcome: (channel: LiveChannel, outcome: Outcome) => void;
+}
+
+export class LiveChannel {
+  readonly id: string;
+  readonly #options: LiveChannelOptions;
+  readonly #pipeline: ChannelPipeline;
+  readonly #live: LiveValue;
+  readonly #counts = { readings: 0, interrupted: 0, knocks: 0, samples: 0 };
+  #isOnline = false;
+  #rateHz: number | null = null;
+
+  constructor(options: LiveChannelOptions) {
+    const { id, instrument, settings } = options;
+    this.id = id;
+    this.#options = options;
+    this.#live = new LiveValue(settings.capture);
+    this.#pipeline = new ChannelPipeline({
+      channel: id, source: null, unit: settings.unit, sign: settings.sign, zero: settings.zero, transducer: settings.transducer,
+      capture: settings.capture, isSimulated: instrument.simulated, software: options.software, toWallMs: options.toWallMs,
+    });
+    this.#pipeline.samples$.subscribe((block) => {
+      this.#rateHz = block.rateHz;
+      this.#counts.samples += block.torque.length;
+      this.#live.take(block);
+      options.onSamples(block);
+    });
+    this.#pipeline.outcomes$.subscribe((outcome) => {
+      if (outcome.kind === 'reading') this.#counts.readings++;
+      if (outcome.kind === 'interrupted') this.#counts.interrupted++;
+      if (outcome.kind === 'knock') this.#counts.knocks++;
+      options.onOutcome(this, outcome);
+    });
+  }
+
+  get unit(): string {
+    return this.#pipeline.settings.unit;
+  }
+
+  get liveTorque(): number | null {
+    return this.#isOnline ? this.#live.value : null;
+  }
+
+  push(block: DeviceBlock): void {
+    this.#isOnline = true;
+    this.#pipeline.push(block);
+  }
+
+  /** The samples stopped coming. */
+  interrupt(reason: 'gap' | 'stopped'): void {
+    this.#isOnline = false;
+    this.#live.clear();
+    this.#pipeline.end(reason);
+    this.#pipeline.abandonZero(new TorsiondError('CHANNEL_NOT_READY', 'the samples ended while the zero was looked for', { where: this.id }));
+  }
+
+  info(): ChannelInfo {
+    const { index, instrument, settings } = this.#options;
+    const { transducer } = settings;
+    const capture = this.#pipeline.settings;
+    const inUnit = (value: number): number => convertTorque(value, settings.unit, capture.unit);
+    const due = transducer.calibration.due ?? null;
+    return {
+      index,
+      id: this.id,
+      title: settings.title ?? this.id,
+      instrument: instrument.id,
+      state: this.#isOnline ? this.#pipeline.state : 'offline',
+      fault: this.#pipeline.fault?.toJSON() ?? null,
+      settings: capture,
+      transducer: {
+        serialNumber: transducer.serialNumber,
+        capacity: inUnit(transducer.capacity),
+        resolution: transducer.resolution === undefined ? null : inUnit(transducer.resolution),
+        calibrationDue: due,
+        overdue: due !== null && isPast(due, this.#options.wallMs()),
+      },
+      sampleRateHz: this.#isOnline ? this.#rateHz : settings.sampleRateHz ?? null,
+    };
+  }
+
+  /** @throws TorsiondError CHANNEL_NOT_READY, MODE_MISMATCH, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID, CAPTURE_SETTINGS */
+  async command(command: ChannelCommand): Promise<unknown> {
+    switch (command.type) {
+      case 'arm': return this.#pipeline.arm();
+      case 'hold': return this.#pipeline.hold();
+      case 'latch': this.#mustBeOnline(); return this.#pipeline.latch();
+      case 'zero': {
+        this.#mustBeOnline();
+        return { zero: await this.#pipeline.zero(), unit: 'N.m' };
+      }
+      case 'configure': {
+        const { type: _type, id: _id, channel: _channel, ...changes } = command;
+        const settings = CaptureSettings.parse({ ...this.#pipeline.settings, ...changes });
+        this.#pipeline.configure(settings);
+        this.#live.use(settings);
+      }
+    }
+  }
+
+  counters(): [string, number][] {
+    const label = `{channel="${this.id}"}`;
+    return [
+      [`torsiond_samples_total${label}`, this.#counts.samples],
+      [`torsiond_readings_total${label}`, this.#counts.readings],
+      [`torsiond_interrupted_cycles_total${label}`, this.#counts.interrupted],
+      [`torsiond_knocks_total${label}`, this.#counts.knocks],
+    ];
+  }
+
+  #mustBeOnline(): void {
+    if (!this.#isOnline) throw new TorsiondError('CHANNEL_NOT_READY', 'the channel gives no samples', { where: this.id });
+  }
+}

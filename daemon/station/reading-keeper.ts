@@ -1,0 +1,140 @@
+/**
+ * Hands readings to the store and announces each after its commit, in order of seq and without a hole. While the
+ * store refuses, readings wait here, are told as not stored, and are tried again.
+ */
+import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
+import type { Reading } from '../../shared/reading.ts';
+import type { Trace } from '../../shared/trace.ts';
+import type { GatewayEvent } from '../../shared/wire/events.ts';
+import type { ReadingStore, StoredReading } from '../storage/store.ts';
+
+interface Kept {
+  readonly reading: Reading;
+  readonly trace: Trace;
+  isToldNotStored: boolean;
+}
+
+export interface ReadingKeeperDeps {
+  readonly store: ReadingStore;
+  readonly clock: Clock;
+  readonly announce: (event: GatewayEvent) => void;
+}
+
+/** Given to the store and not yet acknowledged. */
+const MAX_IN_FLIGHT = 512;
+/** Waiting for a store that refuses. Beyond it the newest is lost, told and counted. */
+const MAX_WAITING = 10_000;
+const RETRY_MS = 1_000;
+
+export class ReadingKeeper {
+  readonly #deps: ReadingKeeperDeps;
+  readonly #waiting: Kept[] = [];
+  readonly #stored = new Map<number, StoredReading>();
+  readonly #stopWatching: () => void;
+  #inFlight = 0;
+  #lastAnnounced: number;
+  #cancelRetry: (() => void) | null = null;
+  #isRefused = false;
+  #lost = 0;
+  #idle: (() => void)[] = [];
+
+  constructor(deps: ReadingKeeperDeps) {
+    this.#deps = deps;
+    this.#lastAnnounced = deps.store.status().lastSeq;
+    this.#stopWatching = deps.store.onStatus((status) => {
+      deps.announce({ type: 'store.state', at: this.#now(), state: status.state, detail: status.detail });
+      if (status.state === 'ready') this.#retryNow();
+    });
+  }
+
+  get waiting(): number {
+    return this.#waiting.length + this.#inFlight;
+  }
+
+  get lost(): number {
+    return this.#lost;
+  }
+
+  keep(reading: Reading, trace: Trace): void {
+    this.#deps.announce({ type: 'reading.captured', at: this.#now(), reading });
+    const kept: Kept = { reading, trace, isToldNotStored: false };
+    if (this.#waiting.length >= MAX_WAITING) {
+      this.#lost++;
+      this.#tellNotStored(kept, new TorsiondError('LIMIT_REACHED', `${MAX_WAITING} readings wait for the store already; this one is lost`));
+      return;
+    }
+    this.#waiting.push(kept);
+    this.#send();
+  }
+
+  /** Resolves when nothing waits any more, or when the time is up. @returns how many readings were left */
+  async drain(limitMs: number): Promise<number> {
+    let cancel = (): void => undefined;
+    const timeUp = new Promise<void>((resolve) => {
+      cancel = this.#deps.clock.after(limitMs, resolve);
+    });
+    const idle = new Promise<void>((resolve) => {
+      this.#idle.push(resolve);
+      this.#tellIdle();
+    });
+    await Promise.race([idle, timeUp]);
+    cancel();
+    this.#cancelRetry?.();
+    this.#stopWatching();
+    return this.waiting;
+  }
+
+  #send(): void {
+    while (!this.#isRefused && this.#waiting.length > 0 && this.#inFlight < MAX_IN_FLIGHT) {
+      const kept = this.#waiting.shift()!;
+      this.#inFlight++;
+      this.#deps.store.append(kept.reading, kept.trace).then(
+        (stored) => this.#committed(stored),
+        (thrown: unknown) => this.#refused(kept, asTorsiondError(thrown, 'STORE_FAILED')),
+      );
+    }
+  }
+
+  #committed(stored: StoredReading): void {
+    this.#inFlight--;
+    this.#stored.set(stored.reading.seq!, stored);
+    for (;;) {
+      const next = this.#stored.get(this.#lastAnnounced + 1);
+      if (!next) break;
+      this.#stored.delete(++this.#lastAnnounced);
+      this.#deps.announce({ type: 'reading.stored', at: this.#now(), seq: this.#lastAnnounced, reading: next.reading });
+    }
+    this.#send();
+    this.#tellIdle();
+  }
+
+  #refused(kept: Kept, fault: TorsiondError): void {
+    this.#inFlight--;
+    if (!kept.isToldNotStored) this.#tellNotStored(kept, fault);
+    this.#waiting.unshift(kept);
+    this.#isRefused = true;
+    this.#cancelRetry ??= this.#deps.clock.after(RETRY_MS, () => this.#retryNow());
+  }
+
+  #retryNow(): void {
+    this.#cancelRetry?.();
+    this.#cancelRetry = null;
+    this.#isRefused = false;
+    this.#send();
+  }
+
+  #tellNotStored(kept: Kept, fault: TorsiondError): void {
+    kept.isToldNotStored = true;
+    this.#deps.announce({ type: 'reading.not-stored', at: this.#now(), reading: kept.reading, fault: fault.toJSON() });
+  }
+
+  #tellIdle(): void {
+    if (this.waiting > 0) return;
+    for (const resolve of this.#idle.splice(0)) resolve();
+  }
+
+  #now(): string {
+    return new Date(this.#deps.clock.wallMs()).toISOString();
+  }
+}

@@ -1,0 +1,169 @@
+/**
+ * The running station: instruments feed channels, channels give readings, the keeper stores them, and everything
+ * that happens is said once in `events$`. Implements what the server needs (`server/gateway.ts`).
+ */
+import { Subject, type Observable } from 'rxjs';
+import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
+import type { SampleBlock } from '../../shared/sample-block.ts';
+import type { ChannelCommand } from '../../shared/wire/commands.ts';
+import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
+import { convertTorque } from '../../shared/units.ts';
+import type { InstrumentSet } from '../devices/instrument-set.ts';
+import type { Log } from '../log.ts';
+import type { Outcome } from '../pipeline/channel-pipeline.ts';
+import { WallTime } from '../pipeline/wall-time.ts';
+import type { Gateway } from '../server/gateway.ts';
+import type { Settings } from '../settings/schema.ts';
+import type { ReadingStore } from '../storage/store.ts';
+import { LiveChannel } from './live-channel.ts';
+import { ReadingKeeper } from './reading-keeper.ts';
+
+export interface StationDeps {
+  readonly settings: Settings;
+  readonly instruments: InstrumentSet;
+  readonly store: ReadingStore;
+  readonly clock: Clock;
+  readonly log: Log;
+  readonly version: string;
+}
+
+/** How long a stop waits for the store, ms. */
+const DRAIN_MS = 2_000;
+
+export class Station implements Gateway {
+  readonly station: string;
+  readonly version: string;
+  readonly store: ReadingStore;
+  readonly events$: Observable<GatewayEvent>;
+  readonly samples$: Observable<SampleBlock>;
+  readonly #deps: StationDeps;
+  readonly #events$ = new Subject<GatewayEvent>();
+  readonly #samples$ = new Subject<SampleBlock>();
+  readonly #channels = new Map<string, LiveChannel>();
+  readonly #keeper: ReadingKeeper;
+  readonly #wall: WallTime;
+
+  constructor(deps: StationDeps) {
+    this.#deps = deps;
+    this.station = deps.settings.station;
+    this.version = deps.version;
+    this.store = deps.store;
+    this.events$ = this.#events$.asObservable();
+    this.samples$ = this.#samples$.asObservable();
+    this.#wall = new WallTime(deps.clock, (jump) => deps.log.warn({ byMs: Math.round(jump.byMs) }, 'the wall clock jumped'));
+    this.#keeper = new ReadingKeeper({ store: deps.store, clock: deps.clock, announce: (event) => this.#say(event) });
+    this.#buildChannels();
+
+    const { instruments } = deps;
+    instruments.blocks$.subscribe((block) => this.#channels.get(block.channel)?.push(block));
+    instruments.gaps$.subscribe((gap) => {
+      for (const id of instruments.get(gap.instrument)?.channels ?? []) this.#interrupt(id, gap.reason === 'stopped' ? 'stopped' : 'gap');
+    });
+    instruments.info$.subscribe((instrument) => {
+      deps.log.info({ instrument: instrument.id, state: instrument.state, ...(instrument.fault ? { code: instrument.fault.code, fault: instrument.fault.message } : {}) }, 'instrument');
+      this.#say({ type: 'instrument.state', at: this.#now(), instrument });
+    });
+  }
+
+  start(): void {
+    this.#deps.instruments.start();
+  }
+
+  /** Instruments first, so that no reading comes after; then what still waits for the store. */
+  async stop(): Promise<void> {
+    await this.#deps.instruments.stop();
+    const left = await this.#keeper.drain(DRAIN_MS);
+    if (left > 0) this.#deps.log.error({ readings: left }, 'readings could not be stored before the stop');
+  }
+
+  instruments(): readonly InstrumentInfo[] {
+    return this.#deps.instruments.instruments.map((instrument) => instrument.info());
+  }
+
+  channels(): readonly ChannelInfo[] {
+    return [...this.#channels.values()].map((channel) => channel.info());
+  }
+
+  liveTorque(channel: string): number | null {
+    return this.#channels.get(channel)?.liveTorque ?? null;
+  }
+
+  toWallMs(monoMs: number): number {
+    return this.#wall.toWallMs(monoMs);
+  }
+
+  async command(command: ChannelCommand): Promise<unknown> {
+    const channel = this.#channels.get(command.channel);
+    if (!channel) {
+      throw new TorsiondError('CHANNEL_UNKNOWN', `there is no channel "${command.channel}"; known are ${[...this.#channels.keys()].join(', ') || 'none'}`);
+    }
+    const result = await channel.command(command);
+    if (command.type !== 'zero' && command.type !== 'latch') this.#sayChannel(channel);
+    return result;
+  }
+
+  scan(code: string, source: string): void {
+    this.#say({ type: 'scan.seen', at: this.#now(), code, source });
+  }
+
+  counters(): ReadonlyMap<string, number> {
+    return new Map([
+      ...this.#deps.instruments.counters(),
+      ...[...this.#channels.values()].flatMap((channel) => channel.counters()),
+      ['torsiond_readings_waiting', this.#keeper.waiting],
+      ['torsiond_readings_lost_total', this.#keeper.lost],
+      ['torsiond_wall_clock_jumps_total', this.#wall.jumps],
+    ]);
+  }
+
+  #buildChannels(): void {
+    for (const instrument of this.#deps.settings.instruments) {
+      instrument.channels.forEach((settings, i) => {
+        const channel = new LiveChannel({
+          index: this.#channels.size, id: `${instrument.id}/${i + 1}`, instrument, settings, software: this.version,
+          toWallMs: (monoMs) => this.#wall.toWallMs(monoMs),
+          wallMs: () => this.#deps.clock.wallMs(),
+          onSamples: (block) => this.#samples$.next(block),
+          onOutcome: (from, outcome) => this.#take(from, outcome),
+        });
+        this.#channels.set(channel.id, channel);
+      });
+    }
+  }
+
+  #interrupt(id: string, reason: 'gap' | 'stopped'): void {
+    const channel = this.#channels.get(id);
+    if (!channel) return;
+    channel.interrupt(reason);
+    this.#sayChannel(channel);
+  }
+
+  #take(channel: LiveChannel, outcome: Outcome): void {
+    const at = this.#now();
+    switch (outcome.kind) {
+      case 'state': return this.#sayChannel(channel);
+      case 'cycle-started': return this.#say({ type: 'cycle.started', at, channel: channel.id, epoch: outcome.epoch, direction: outcome.direction });
+      case 'click': return this.#say({ type: 'click.detected', at, channel: channel.id, unit: channel.unit, torque: convertTorque(outcome.torque, 'N.m', channel.unit) });
+      case 'interrupted': return this.#say({ ...outcome.cycle, at });
+      case 'reading': return this.#keeper.keep(outcome.reading, outcome.trace);
+      case 'fault': {
+        this.#deps.log.warn({ channel: channel.id, code: outcome.fault.code, fault: outcome.fault.message }, 'capture stopped');
+        return this.#sayChannel(channel);
+      }
+      case 'knock':
+    }
+  }
+
+  #sayChannel(channel: LiveChannel): void {
+    this.#say({ type: 'channel.state', at: this.#now(), channel: channel.info() });
+  }
+
+  #say(event: GatewayEvent): void {
+    this.#events$.next(event);
+  }
+
+  #now(): string {
+    return new Date(this.#deps.clock.wallMs()).toISOString();
+  }
+}
