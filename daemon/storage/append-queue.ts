@@ -7,6 +7,7 @@ import type { Reading } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import { misfit } from './fits.ts';
+import { type NewRecord, newRecord, placed } from './records.ts';
 import type { StoredReading, StoreStatus } from './store.ts';
 import { revived } from './worker-messages.ts';
 import type { WorkerThread } from './worker-thread.ts';
@@ -25,10 +26,8 @@ const LONGEST_WAIT_MS = 30_000;
 
 interface Waiting {
   readonly reading: Reading;
-  readonly trace: Trace;
+  readonly record: NewRecord;
   readonly bytes: number;
-  /** To be sent by itself, since the batch it was in could not be sent. */
-  isAlone: boolean;
   resolve(stored: StoredReading): void;
   reject(error: TorsiondError): void;
 }
@@ -73,8 +72,14 @@ export class AppendQueue {
   }
 
   append(reading: Reading, trace: Trace): Promise<StoredReading> {
-    const defect = misfit(reading, trace);
-    if (defect !== null) return Promise.reject(defect);
+    let record: NewRecord;
+    try {
+      const defect = misfit(reading, trace);
+      if (defect !== null) return Promise.reject(defect);
+      record = newRecord(reading, trace);
+    } catch (thrown) {
+      return Promise.reject(asTorsiondError(thrown));
+    }
     const bytes = trace.device.byteLength + (trace.status?.byteLength ?? 0) + RECORD_BYTES;
     if (this.#isClosed) return Promise.reject(new TorsiondError('STORE_FAILED', 'the store is closed', { where: this.#options.path }));
     if (this.#writer === null) return Promise.reject(new TorsiondError('STORE_FAILED', this.#detail ?? 'the store has no writer', { where: this.#options.path }));
@@ -82,7 +87,7 @@ export class AppendQueue {
       return Promise.reject(new TorsiondError('LIMIT_REACHED', `${this.#pending} readings wait for the disk already; this one was not stored`, { where: this.#options.path }));
     }
     return new Promise((resolve, reject) => {
-      this.#waiting.push({ reading, trace, bytes, isAlone: false, resolve, reject });
+      this.#waiting.push({ reading, record, bytes, resolve, reject });
       this.#pendingBytes += bytes;
       this.#sendNext();
     });
@@ -125,15 +130,14 @@ export class AppendQueue {
     if (writer === null || this.#waiting.length === 0 || this.#batchesUnderWay >= MOST_UNDER_WAY) return;
     let count = 0;
     for (let bytes = 0; count < Math.min(this.#waiting.length, MOST_IN_BATCH); count += 1) {
-      const item = this.#waiting[count]!;
-      bytes += item.bytes;
-      if (count > 0 && (bytes > MOST_BATCH_BYTES || item.isAlone || this.#waiting[0]!.isAlone)) break;
+      bytes += this.#waiting[count]!.bytes;
+      if (count > 0 && bytes > MOST_BATCH_BYTES) break;
     }
     const batch = this.#waiting.splice(0, count);
     this.#batchesUnderWay += 1;
     this.#readingsUnderWay += batch.length;
     const ask = {
-      batch: batch.map(({ reading, trace }) => ({ reading, trace })),
+      batch: batch.map((item) => item.record),
       storedMs: Math.round(this.#options.clock.wallMs()),
       maxPages: this.#options.maxPages(),
     };
@@ -142,26 +146,17 @@ export class AppendQueue {
         this.#finish(batch, () => batch.forEach((item, i) => {
           const outcome = outcomes[i]!;
           if ('error' in outcome) return item.reject(revived(outcome.error));
-          this.#lastSeq = Math.max(this.#lastSeq, outcome.stored.reading.seq!);
-          item.resolve(outcome.stored);
+          const { seq, storedMs, hash } = outcome.stored;
+          this.#lastSeq = Math.max(this.#lastSeq, seq);
+          item.resolve({ reading: placed(item.reading, seq), storedAtMs: storedMs, hash });
         }));
         this.#waitMs = FIRST_WAIT_MS;
         this.#enter('ready', null);
       },
       (thrown: unknown) => {
         const error = asTorsiondError(thrown, 'STORE_FAILED');
-        if (error.code !== 'INTERNAL') {
-          this.#finish(batch, () => batch.forEach((item) => item.reject(error)));
-          this.#fault(error);
-        } else if (batch.length === 1) {
-          this.#finish(batch, () => batch[0]!.reject(error));
-        } else {
-          // One of them cannot be sent to the writer; it must not take the others with it.
-          for (const item of batch) item.isAlone = true;
-          this.#batchesUnderWay -= 1;
-          this.#readingsUnderWay -= batch.length;
-          this.#waiting.unshift(...batch);
-        }
+        this.#finish(batch, () => batch.forEach((item) => item.reject(error)));
+        this.#fault(error);
       },
     ).finally(() => {
       this.#sendNext();

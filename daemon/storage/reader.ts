@@ -42,12 +42,12 @@ export class Reader {
       conditions.push('seq >= (SELECT min(seq) FROM readings WHERE started_ms >= :sinceMs)', 'started_ms >= :sinceMs');
     }
     const order = query.order === 'newest' ? 'DESC' : 'ASC';
-    const statement = `SELECT reading, stored_ms, hash FROM readings WHERE ${conditions.join(' AND ')} ORDER BY seq ${order} LIMIT :limit`;
+    const statement = `SELECT seq, reading, stored_ms, hash FROM readings WHERE ${conditions.join(' AND ')} ORDER BY seq ${order} LIMIT :limit`;
     return this.#run(() => this.#db.prepare<[typeof values], ReadingRow>(statement).all(values).map(storedReading));
   }
 
   reading(id: string): StoredReading | null {
-    const row = this.#run(() => this.#db.prepare<[string], ReadingRow>('SELECT reading, stored_ms, hash FROM readings WHERE id = ?').get(id));
+    const row = this.#run(() => this.#db.prepare<[string], ReadingRow>('SELECT seq, reading, stored_ms, hash FROM readings WHERE id = ?').get(id));
     return row === undefined ? null : storedReading(row);
   }
 

@@ -35,37 +35,56 @@ export interface NoteRow {
   readonly hash: Uint8Array;
 }
 
-/** A reading made ready for the file, all but its place in the chain. */
-export interface Prepared {
-  readonly reading: Reading;
+/** A reading with its trace as it is handed to the writer: everything but the samples is text already. */
+export interface NewRecord {
+  readonly id: string;
+  readonly channel: string;
   readonly startedMs: number;
+  /** JSON of the reading without its place, which the writer gives. */
+  readonly reading: string;
+  /** JSON of the trace without its samples. */
   readonly header: string;
+  readonly device: Float64Array;
+  readonly status: Uint8Array | null;
+}
+
+/** What the writer answers to a stored one. */
+export interface Receipt {
+  readonly seq: number;
+  readonly storedMs: number;
+  readonly hash: string;
+}
+
+/** A record made ready for the file, all but its place in the chain. */
+export interface Prepared extends NewRecord {
   readonly samples: Uint8Array;
   readonly traceDigest: Uint8Array;
 }
 
-/**
- * Does the slow part (encoding, digest) before the transaction begins.
- * @throws TorsiondError INTERNAL when the trace holds what JSON cannot: such a one is not stored
- */
-export function prepare(reading: Reading, trace: Trace): Prepared {
+/** @throws TorsiondError INTERNAL when reading or trace hold what JSON cannot: such a one is not stored */
+export function newRecord(reading: Reading, trace: Trace): NewRecord {
   const { device, status, ...described } = trace;
-  let header: string;
   try {
-    header = exactJson(described);
+    return { id: reading.id, channel: reading.channel, startedMs: Date.parse(reading.startedAt), reading: exactJson({ ...reading, seq: undefined }), header: exactJson(described), device, status };
   } catch (thrown) {
-    throw new TorsiondError('INTERNAL', `a trace that JSON cannot hold was not stored: ${(thrown as Error).message}`, { where: reading.id, cause: thrown });
+    throw new TorsiondError('INTERNAL', `a reading that JSON cannot hold was not stored: ${(thrown as Error).message}`, { where: reading.id, cause: thrown });
   }
-  const samples = encodeSamples(device, status);
-  return { reading, startedMs: Date.parse(reading.startedAt), header, samples, traceDigest: traceDigest(header, samples) };
 }
 
-export function readingText(reading: Reading, seq: number): string {
-  return exactJson({ ...reading, seq });
+/** The slow part, done before the transaction begins. */
+export function prepare(record: NewRecord): Prepared {
+  const samples = encodeSamples(record.device, record.status);
+  return { ...record, samples, traceDigest: traceDigest(record.header, samples) };
 }
 
-export function storedReading(row: Pick<ReadingRow, 'reading' | 'stored_ms' | 'hash'>): StoredReading {
-  return { reading: JSON.parse(row.reading) as Reading, storedAtMs: row.stored_ms, hash: hex(row.hash) };
+export function storedReading(row: Pick<ReadingRow, 'seq' | 'reading' | 'stored_ms' | 'hash'>): StoredReading {
+  return { reading: placed(JSON.parse(row.reading) as Reading, row.seq), storedAtMs: row.stored_ms, hash: hex(row.hash) };
+}
+
+/** With its place, in the order in which people know the fields. */
+export function placed(reading: Reading, seq: number): Reading {
+  const { type, id } = reading;
+  return { ...{ type, id, seq }, ...reading, seq };
 }
 
 /** @throws TorsiondError STORE_CHAIN when the samples are damaged */

@@ -1,8 +1,8 @@
 /** What passes between the store and its two workers, and errors on their way through. */
-import type { Reading } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { type ErrorCode, TorsiondError } from '../../shared/errors.ts';
 import type { NewNote, StoredNote } from './notes.ts';
+import type { NewRecord, Receipt } from './records.ts';
 import type { ChainReport, ReadingQuery, StoredReading } from './store.ts';
 
 export interface WorkerStart {
@@ -13,8 +13,8 @@ export interface WorkerStart {
 /** Request → answer, by kind. */
 export interface Requests {
   append: {
-    ask: { readonly batch: readonly { readonly reading: Reading; readonly trace: Trace }[]; readonly storedMs: number; readonly maxPages: number | null };
-    answer: readonly ({ readonly stored: StoredReading } | { readonly error: PlainError })[];
+    ask: { readonly batch: readonly NewRecord[]; readonly storedMs: number; readonly maxPages: number | null };
+    answer: readonly ({ readonly stored: Receipt } | { readonly error: PlainError })[];
   };
   note: { ask: { readonly note: NewNote; readonly at: string }; answer: StoredNote };
   probe: { ask: { readonly maxPages: number | null }; answer: null };

@@ -3,21 +3,18 @@ import { statfsSync } from 'node:fs';
 import { dirname } from 'node:path';
 import { isDeepStrictEqual } from 'node:util';
 import type Database from 'better-sqlite3';
-import type { Reading } from '../../shared/reading.ts';
-import type { Trace } from '../../shared/trace.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
-import { noteHash, readingHash, sameBytes } from './chain.ts';
+import { hex, noteHash, readingHash, sameBytes } from './chain.ts';
 import { checkDurability, openForWriting, storeError, type OpenOptions } from './database.ts';
 import type { NewNote, StoredNote } from './notes.ts';
-import { type NoteRow, noteText, prepare, type Prepared, type ReadingRow, readingText, storedNote, storedReading, storedTrace, type TraceRow } from './records.ts';
-import type { StoredReading } from './store.ts';
+import { type NewRecord, type NoteRow, noteText, prepare, type Prepared, type ReadingRow, type Receipt, storedNote, storedTrace, type TraceRow } from './records.ts';
 
 /** Free disk below which an I/O error counts as a full disk, and which a probe wants to see. */
 const LEAST_FREE_BYTES = 2 * 2 ** 20;
 /** Pages a probe wants to see below the limit of the file. */
 const LEAST_FREE_PAGES = 16;
 
-export type AppendOutcome = { readonly stored: StoredReading } | { readonly error: TorsiondError };
+export type AppendOutcome = { readonly stored: Receipt } | { readonly error: TorsiondError };
 
 interface Head {
   readonly last: number;
@@ -58,10 +55,10 @@ export class Writer {
    * fault has its error in its place and does not hold up the others.
    * @throws TorsiondError STORE_FULL, STORE_FAILED when nothing of the batch was stored
    */
-  append(batch: readonly { readonly reading: Reading; readonly trace: Trace }[], storedMs: number): AppendOutcome[] {
+  append(batch: readonly NewRecord[], storedMs: number): AppendOutcome[] {
     const ready = batch.map((item): Prepared | TorsiondError => {
       try {
-        return prepare(item.reading, item.trace);
+        return prepare(item);
       } catch (thrown) {
         return asTorsiondError(thrown);
       }
@@ -71,11 +68,10 @@ export class Writer {
       let head = before;
       const outcomes = ready.map((prepared): AppendOutcome => {
         if (prepared instanceof TorsiondError) return { error: prepared };
-        const existing = this.#statements.reading.get(prepared.reading.id);
+        const existing = this.#statements.reading.get(prepared.id);
         if (existing !== undefined) return this.#again(existing, prepared);
-        const row = this.#insert(prepared, head, storedMs);
-        head = { last: row.seq, hash: row.hash };
-        return { stored: storedReading(row) };
+        head = this.#insert(prepared, head, storedMs);
+        return { stored: { seq: head.last, storedMs, hash: hex(head.hash) } };
       });
       if (head !== before) this.#statements.moveHead.run(head.last, head.hash, 'readings');
       return outcomes;
@@ -126,24 +122,18 @@ export class Writer {
     this.#db.close();
   }
 
-  #insert(prepared: Prepared, head: Head, storedMs: number): ReadingRow {
+  #insert(record: Prepared, head: Head, storedMs: number): Head {
     const seq = head.last + 1;
-    const { reading } = prepared;
-    const text = readingText(reading, seq);
-    const hash = readingHash({ seq, storedMs, previous: head.hash, traceDigest: prepared.traceDigest, reading: text });
-    this.#statements.addReading.run(seq, reading.id, reading.channel, prepared.startedMs, storedMs, text, prepared.traceDigest, head.hash, hash);
-    this.#statements.addTrace.run(seq, prepared.header, prepared.samples);
-    return {
-      seq, id: reading.id, channel: reading.channel, started_ms: prepared.startedMs, stored_ms: storedMs, reading: text,
-      trace_digest: prepared.traceDigest, previous: head.hash, hash,
-    };
+    const hash = readingHash({ seq, storedMs, previous: head.hash, traceDigest: record.traceDigest, reading: record.reading });
+    this.#statements.addReading.run(seq, record.id, record.channel, record.startedMs, storedMs, record.reading, record.traceDigest, head.hash, hash);
+    this.#statements.addTrace.run(seq, record.header, record.samples);
+    return { last: seq, hash };
   }
 
   /** The same id again: after an answer that was lost, the same reading is handed over once more. */
-  #again(existing: ReadingRow, prepared: Prepared): AppendOutcome {
-    const text = readingText(prepared.reading, existing.seq);
-    const same = text === existing.reading || isDeepStrictEqual(JSON.parse(text), JSON.parse(existing.reading));
-    if (same && this.#sameTrace(existing, prepared)) return { stored: storedReading(existing) };
+  #again(existing: ReadingRow, record: Prepared): AppendOutcome {
+    const isSame = record.reading === existing.reading || isDeepStrictEqual(JSON.parse(record.reading), JSON.parse(existing.reading));
+    if (isSame && this.#sameTrace(existing, record)) return { stored: { seq: existing.seq, storedMs: existing.stored_ms, hash: hex(existing.hash) } };
     return {
       error: new TorsiondError('STORE_FAILED', `another reading with the id ${existing.id} is stored already as number ${existing.seq}`, {
         where: this.#path, hint: 'The stored one was kept. Give each reading an id of its own.',

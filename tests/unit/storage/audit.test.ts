@@ -5,6 +5,7 @@ import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { Reader } from '../../../daemon/storage/reader.ts';
+import { newRecord } from '../../../daemon/storage/records.ts';
 import type { ChainReport } from '../../../daemon/storage/store.ts';
 import { Writer } from '../../../daemon/storage/writer.ts';
 import { GUARDS } from '../../../daemon/storage/migrations/index.ts';
@@ -19,7 +20,10 @@ beforeEach(() => {
 });
 afterEach(() => rmSync(directory, { recursive: true }));
 
-const records = (from: number, to: number) => Array.from({ length: to - from }, (_, i) => madeRecord(from + i, samples));
+const records = (from: number, to: number) => Array.from({ length: to - from }, (_, i) => {
+  const { reading, trace } = madeRecord(from + i, samples);
+  return newRecord(reading, trace);
+});
 
 function filled(count = 12): void {
   const writer = new Writer(path);
@@ -141,7 +145,7 @@ describe('the record chain', () => {
     const writer = new Writer(path);
     const [outcome] = writer.append(records(12, 13), 1_795_000_000_001);
     writer.close();
-    expect(outcome).toMatchObject({ stored: { reading: { seq: 13 } } });
+    expect(outcome).toMatchObject({ stored: { seq: 13 } });
     expect(audit().faults).toEqual([faultAt(12, /record 12 is missing/)]);
   });
 
