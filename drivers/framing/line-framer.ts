@@ -2,7 +2,7 @@
  * Lines out of bytes. `@serialport/parser-readline` puts together every line that a chunk border cuts. The guard
  * around it bounds what it sees, because on its own it keeps bytes without a delimiter for ever and copies all of them
  * again with each chunk. The guard must look for delimiters anyway, so lines that lie whole inside a chunk go straight
- * on: at high rates, where a chunk holds hundreds of lines, that is several times faster (`npm run bench`).
+ * on: where a chunk holds hundreds of lines that costs about a sixth of the parser's time.
  */
 import { ReadlineParser } from '@serialport/parser-readline';
 import type { FrameSink, Framer } from './framer.ts';

@@ -30,7 +30,7 @@ export async function openSerialLink(options: SerialLinkOptions, context: LinkCo
   assertWanted();
   const binding = await loadBinding();
   const node = await resolveNode(path);
-  // The binding sets the baud rate before it tries the lock, and so would upset whoever has the port open.
+  // The binding sets data bits, parity and flow control before it tries the lock, and so would upset whoever has the port open.
   const holders = await findLockHolders(node);
   if (holders.length > 0) throw busyError(path, holders);
   assertWanted();

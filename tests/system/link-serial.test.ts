@@ -1,5 +1,5 @@
 /** Serial ports that are busy, forbidden, no ports at all, or whose device takes nothing. */
-import { spawn, type ChildProcess } from 'node:child_process';
+import { execFileSync, spawn, type ChildProcess } from 'node:child_process';
 import { chmodSync, lchownSync, mkdtempSync, readdirSync, realpathSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
@@ -57,9 +57,14 @@ describe('a port', () => {
       setInterval(() => {}, 1_000); // an open port alone keeps no process alive
     `);
     await waitUntil(() => holder.said().includes('open'), 'the other process to open the port');
-    const refused = await open(address.path).then(() => null, (error: unknown) => error);
+    const settings = (): string => execFileSync('stty', ['-F', address.path, '-a']).toString();
+    const before = settings();
+    const refused = await open(address.path, { parity: 'even', stopBits: 2, rtscts: true }).then(() => null, (error: unknown) => error);
     expect(refused).toMatchObject({ code: 'LINK_BUSY', where: address.path });
-    if (process.platform === 'linux') expect(String((refused as Error).message)).toContain(`process ${holder.child.pid}`);
+    if (process.platform !== 'linux') return;
+    expect(String((refused as Error).message)).toContain(`process ${holder.child.pid}`);
+    // The binding alone would have put our settings on the other's open port before it noticed the lock.
+    expect(settings()).toBe(before);
   });
 
   it('without permission is LINK_PERMISSION with owner, mode, own groups and the way out', async () => {

@@ -3,6 +3,7 @@ import type { ErrorCode } from '../../../shared/errors.ts';
 import { FieldReader, quoted, type FieldResult } from './field-reader.ts';
 import { NumberScanner } from './number-codec.ts';
 import { channelCount, columnSeparator, type AsciiLinesOptions } from './options.ts';
+import { groupNames } from './safe-pattern.ts';
 
 /** Takes what the lines meant, line after line, and within a line channel after channel. */
 export interface CodecSink {
@@ -32,7 +33,9 @@ export class AsciiLinesCodec {
   readonly #scanner: NumberScanner;
   readonly #fields: FieldReader;
   readonly #pattern: RegExp | null;
-  readonly #decoder: TextDecoder;
+  /** Per channel what follows `value`, `unit` and `status` in the names of the pattern's groups. */
+  readonly #suffixes: readonly string[];
+  readonly #decoder = new TextDecoder('utf-8');
 
   constructor(options: AsciiLinesOptions) {
     this.#options = options;
@@ -43,13 +46,15 @@ export class AsciiLinesCodec {
     this.#row = new Float64Array(this.channelCount);
     this.#scanner = new NumberScanner(options.decimal === 'comma' ? 0x2c : 0x2e);
     this.#fields = new FieldReader(options);
+    this.#suffixes = valueSuffixes(options.pattern ?? '');
     this.#pattern = options.pattern === undefined ? null : new RegExp(options.pattern, 'u');
-    this.#decoder = new TextDecoder(options.encoding === 'utf8' ? 'utf-8' : 'latin1');
   }
 
   /** `count` lines as in `FrameSink.frames`. */
   decode(bytes: Uint8Array, bounds: Int32Array, count: number, sink: CodecSink): void {
     const plan = this.#plan;
+    const row = this.#row;
+    const unit = this.#options.unit;
     for (let i = 0; i < count; i++) {
       const start = bounds[2 * i]!;
       const end = bounds[2 * i + 1]!;
@@ -57,14 +62,16 @@ export class AsciiLinesCodec {
         this.#decodeText(bytes, start, end, sink);
         continue;
       }
-      for (let channel = 0; channel < this.#row.length; channel++) sink.value(channel, this.#row[channel]!, this.#options.unit, 0);
+      for (let channel = 0; channel < row.length; channel++) sink.value(channel, row[channel]!, unit, 0);
     }
   }
 
   /** The line's text without blanks at its ends; null when it holds bytes that the encoding does not have. */
   text(bytes: Uint8Array): string | null {
-    if (this.#options.encoding === 'ascii' && bytes.some((byte) => byte > 0x7f)) return null;
-    return this.#decoder.decode(bytes).trim();
+    const { encoding } = this.#options;
+    if (encoding === 'utf8') return this.#decoder.decode(bytes).trim();
+    if (encoding === 'ascii') for (let i = 0; i < bytes.length; i++) if (bytes[i]! > 0x7f) return null;
+    return latin1(bytes).trim();
   }
 
   /** Numbers in columns and nothing else, the usual line. @returns false when the line needs a closer look */
@@ -72,18 +79,18 @@ export class AsciiLinesCodec {
     const separator = this.#separatorByte;
     const isSpaced = separator === SPACE;
     const scanner = this.#scanner;
+    const row = this.#row;
     let seen = 0;
     let i = start;
     for (let column = 0; column < plan.length; column++) {
-      while (i < end && isBlank(bytes[i]!) && bytes[i] !== TAB) i++;
-      if (isSpaced) while (i < end && isBlank(bytes[i]!)) i++;
+      while (i < end && isBlank(bytes[i]!) && (isSpaced || bytes[i] !== TAB)) i++;
       const channel = plan[column]!;
       if (channel < 0) {
         for (; i < end && bytes[i] !== separator && !(isSpaced && bytes[i] === TAB); i++) seen |= bytes[i]!;
       } else {
         i = scanner.scan(bytes, i, end);
         if (i < 0) return false;
-        this.#row[channel] = scanner.value;
+        row[channel] = scanner.value;
         if (!isSpaced) while (i < end && isBlank(bytes[i]!) && bytes[i] !== separator) i++;
       }
       if (i === end) {
@@ -101,7 +108,7 @@ export class AsciiLinesCodec {
     const line = bytes.subarray(start, end);
     const text = this.text(line);
     if (text === null) {
-      sink.fault(null, 'FRAME_UNREADABLE', `bytes that are not ASCII: ${quoted(this.#decoder.decode(line))}`);
+      sink.fault(null, 'FRAME_UNREADABLE', `bytes that are not ASCII: ${quoted(latin1(line))}`);
       return;
     }
     if (this.isAnswerAwaited && sink.recognise(text)) return;
@@ -142,11 +149,10 @@ export class AsciiLinesCodec {
       const channel = lineChannel.names.indexOf(groups['channel']?.trim() ?? '');
       return channel < 0 ? null : [{ channel, field: this.#fields.read(groups['value'], groups['unit'], groups['status']) }];
     }
-    return Array.from({ length: this.channelCount }, (_, channel) => {
-      const number = channelSuffix(groups, channel);
-      // A unit or status without a number speaks for every channel.
-      return { channel, field: this.#fields.read(groups[`value${number}`], groups[`unit${number}`] ?? groups['unit'], groups[`status${number}`] ?? groups['status']) };
-    });
+    // A unit or status without a number speaks for every channel.
+    return this.#suffixes.map((suffix, channel) => ({
+      channel, field: this.#fields.read(groups[`value${suffix}`], groups[`unit${suffix}`] ?? groups['unit'], groups[`status${suffix}`] ?? groups['status']),
+    }));
   }
 }
 
@@ -159,10 +165,14 @@ function isBlank(byte: number): boolean {
   return byte === SPACE || byte === TAB || byte === RETURN || byte === FEED;
 }
 
-/** Groups are `value`, or `value1`, `value2` …; a pattern may have both, then `value` is the first. */
-function channelSuffix(groups: Record<string, string | undefined>, channel: number): string {
-  const suffixes = Object.keys(groups).filter((name) => /^value\d*$/.test(name)).map((name) => name.slice(5));
-  return suffixes.sort((a, b) => Number(a || 0) - Number(b || 0))[channel]!;
+function latin1(bytes: Uint8Array): string {
+  return Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength).toString('latin1');
+}
+
+/** What follows `value` in the names of the groups, in order of the channels: '' or '1', '2' … */
+function valueSuffixes(pattern: string): readonly string[] {
+  const suffixes = groupNames(pattern).filter((name) => /^value\d*$/.test(name)).map((name) => name.slice(5));
+  return suffixes.sort((a, b) => Number(a || 0) - Number(b || 0));
 }
 
 function columnPlan(options: AsciiLinesOptions, separator: string | null): Int16Array | null {
