@@ -7,7 +7,8 @@
  *     reading hash   torsiond reading 1 \n <seq> \n <stored_ms> \n <previous hash> \n <trace digest> \n <reading JSON as stored>
  *     note hash      torsiond note 1 \n <number> \n <previous hash> \n <hash of the reading it is about> \n <note JSON as stored>
  *
- * The first record's previous hash is 64 zeros. The other columns repeat what the JSON says and are compared with it.
+ * The first record's previous hash is 64 zeros. The stored JSON holds no `seq`: a record's place is the
+ * column. The other columns repeat what the JSON says and are compared with it.
  *
  * What the chain proves: whoever has noted one head (seq and hash) outside the file can tell that everything up to it is
  * as it was. Without such a note it proves that no record was changed, taken out, put in or moved by anyone who did not
