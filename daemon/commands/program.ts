@@ -11,10 +11,11 @@ import { registerRecheck } from './recheck.ts';
 import { registerRecord } from './record.ts';
 import { registerReplay } from './replay.ts';
 import { registerSimulate } from './simulate.ts';
+import { registerStart } from './start.ts';
 import { registerToken } from './token.ts';
 
 const COMMANDS: readonly RegisterCommand[] = [
-  registerPorts, registerCheckConfig, registerSimulate, registerRecord, registerReplay, registerRecheck, registerExport, registerAudit, registerToken, registerDiagnose,
+  registerStart, registerPorts, registerCheckConfig, registerSimulate, registerRecord, registerReplay, registerRecheck, registerExport, registerAudit, registerToken, registerDiagnose,
 ];
 
 /** Never throws. @returns the exit code */

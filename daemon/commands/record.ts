@@ -1,5 +1,4 @@
 /** `torsiond record`: the raw bytes of one instrument, with their arrival times, until it is stopped. */
-import { randomInt } from 'node:crypto';
 import { rm } from 'node:fs/promises';
 import type { Subscription } from 'rxjs';
 import { TorsiondError } from '../../shared/errors.ts';
@@ -7,6 +6,7 @@ import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import type { ConnectionRecorder } from '../recording/recorder.ts';
 import type { Settings, InstrumentSettings } from '../settings/schema.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
+import { jitter } from './jitter.ts';
 import { counted, DATA_OPTION, wholeNumber } from './options.ts';
 import { commandSettings } from './settings-file.ts';
 import { stopped } from './stopped.ts';
@@ -53,7 +53,7 @@ async function record(instrument: InstrumentSettings, station: string, options: 
   const connections = new Map<number, ConnectionRecorder>();
   const set = createInstrumentSet([{ ...instrument, enabled: true }], {
     clock: context.clock,
-    random: () => randomInt(2 ** 32) / 2 ** 32,
+    random: jitter,
     openLink: linkOpener,
     findDriver: gatewayChecks.findDriver,
     onChunk: (_instrument, chunk, epoch) => {
