@@ -49,8 +49,12 @@ export function torqueUnit(ucum: string): TorqueUnit {
   return found;
 }
 
-/** The unit that an instrument's line spells, or null. Case and spaces do not matter; `J` is energy and never matches. */
+/**
+ * The unit that an instrument's line spells, or null. Case and spaces do not matter, but for a leading capital M, which
+ * is mega to one writer and milli to the other: a factor of a thousand million is not guessed. `J` is energy.
+ */
 export function unitFromSpelling(text: string): TorqueUnit | null {
+  if (/^\s*MN/.test(text)) return null;
   const spelling = text.replace(/\s+/g, '').toLowerCase();
   return byUcum.get(text.trim()) ?? bySpelling.get(spelling) ?? null;
 }
