@@ -61,7 +61,10 @@ describe('a client that stops reading', () => {
     const skipped = (): number => stopped.of('samples.skipped').reduce((sum, message) => sum + message.count, 0);
     await waitUntil(() => delivered() + skipped() === 100_000 * 128, 'every sample to be delivered or told as skipped');
     expect(skipped()).toBeGreaterThan(1_000_000);
-    // The frame after the skipped ones says that it does not continue.
+    run.gateway.sample(block);
+    await waitUntil(() => stopped.frames.at(-1)!.firstIndex === 100_000 * 128, 'samples to flow again');
+    // The first frame after the skipped ones says that it does not continue.
+    expect(stopped.frames.filter((frame) => frame.broken).length).toBeGreaterThanOrEqual(2);
     let next = -1;
     for (const frame of stopped.frames) {
       expect(frame.broken).toBe(frame.firstIndex !== next);

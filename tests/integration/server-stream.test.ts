@@ -1,5 +1,5 @@
 import { afterEach, describe, expect, it } from 'vitest';
-import { instrument } from '../helpers/fake-gateway.ts';
+import { FakeGateway, instrument, reading } from '../helpers/fake-gateway.ts';
 import { runServer, type ServerUnderTest } from '../helpers/run-server.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
@@ -26,6 +26,30 @@ describe('the stream', () => {
     run.gateway.take();
     await client.ask({ type: 'ping' });
     expect(client.seqs).toEqual([2]);
+  });
+
+  it('knows the readings that were stored before it started', async () => {
+    const gateway = new FakeGateway();
+    for (let n = 1; n <= 3; n++) gateway.store.add(reading(n));
+    run = await runServer({}, { gateway });
+    const client = await run.connect();
+    expect(await client.hello()).toMatchObject({ lastSeq: 3 });
+    await client.ask({ type: 'subscribe', since: 1 });
+    await waitUntil(() => client.seqs.length === 2, 'the two missed');
+    expect(client.seqs).toEqual([2, 3]);
+  });
+
+  it('marks the first frame of a client that joins a running stream, and that client only', async () => {
+    run = await runServer();
+    const first = await run.connect();
+    await first.ask({ type: 'subscribe', samples: 'binary', liveHz: 0 });
+    run.gateway.sample(new Float64Array(5));
+    await waitUntil(() => first.frames.length === 1, 'the first frame');
+    const second = await run.connect();
+    await second.ask({ type: 'subscribe', samples: 'binary', liveHz: 0 });
+    run.gateway.sample(new Float64Array(5));
+    await waitUntil(() => first.frames.length === 2 && second.frames.length === 1, 'the second frame');
+    expect([...first.frames, ...second.frames].map((frame) => frame.broken)).toEqual([true, false, true]);
   });
 
   it('gives only the channels and kinds that were asked for', async () => {
