@@ -25,7 +25,7 @@ export const registerDiagnose: RegisterCommand = (program, context, finish) => {
   program.command('diagnose')
     .summary('one text for a fault report')
     .description('Collects versions, ports, permissions, settings, the store and the counters of a running gateway in one text. '
-      + 'Tokens and passwords are left out; read it before you pass it on all the same.')
+      + 'Tokens and passwords are left out; read it before you pass it on all the same. Counters of a running gateway need a token in TORSIOND_TOKEN.')
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
     .option(...DATA_OPTION)
     .option('--url <url>', 'where the gateway runs; default: the address in the settings')
@@ -38,7 +38,7 @@ export const registerDiagnose: RegisterCommand = (program, context, finish) => {
         ['USB and HID devices', usb],
         ['settings', async () => settings.lines],
         ['store', () => store(options, context)],
-        ['running gateway', () => running(options.url ?? settings.url)],
+        ['running gateway', () => running(options.url ?? settings.url, context.env.TORSIOND_TOKEN)],
       ];
       for (const [title, collect] of sections) {
         await context.print(`== ${title}`);
@@ -148,10 +148,14 @@ async function store(options: DiagnoseOptions, context: CommandContext): Promise
   return lines;
 }
 
-async function running(url: string | null): Promise<readonly string[]> {
+/** Counters need a token; it comes by the environment, because arguments can be read by every user of the machine. */
+async function running(url: string | null, token: string | undefined): Promise<readonly string[]> {
   const base = (url ?? 'http://127.0.0.1:7616').replace(/\/$/, '');
   const ask = async (path: string): Promise<string> => {
-    const answer = await fetch(base + path, { signal: AbortSignal.timeout(ASK_LIMIT_MS) });
+    const answer = await fetch(base + path, {
+      signal: AbortSignal.timeout(ASK_LIMIT_MS), ...(token === undefined ? {} : { headers: { authorization: `Bearer ${token}` } }),
+    });
+    if (answer.status === 401) return `${path} needs a token: set TORSIOND_TOKEN to one with scope read`;
     return `${path} ${answer.status}\n${await answer.text()}`;
   };
   try {

@@ -19,7 +19,7 @@ interface StartOptions {
   readonly data?: string;
   readonly port?: number;
   readonly demo?: boolean;
-  readonly logLevel: 'debug' | 'info' | 'warn' | 'error';
+  readonly logLevel?: 'debug' | 'info' | 'warn' | 'error';
 }
 
 const DEMO_SCENARIO = 'bench';
@@ -34,13 +34,13 @@ export const registerStart: RegisterCommand = (program, context, finish) => {
     .option(...DATA_OPTION)
     .option('--port <n>', 'port of the page and the interfaces instead of the one in the settings; 0: any free one', wholeNumber(0, 65_535))
     .option('--demo', 'adds the simulated bench; without --data on a fresh data directory that is removed at the end')
-    .addOption(new Option('--log-level <level>', 'least important line of the log').choices(['debug', 'info', 'warn', 'error']).default('info'))
+    .addOption(new Option('--log-level <level>', 'least important line of the log; default info, with --demo warn').choices(['debug', 'info', 'warn', 'error']))
     .action(finish((options: StartOptions) => start(options, context)));
 };
 
 async function start(options: StartOptions, context: CommandContext): Promise<number> {
   const { startDaemon } = await import('../app.ts');
-  const log = createLog({ isTerminal: context.isTerminal.err, level: options.logLevel, write: (line) => void context.complain(line) });
+  const log = createLog({ isTerminal: context.isTerminal.err, level: options.logLevel ?? (options.demo ? 'warn' : 'info'), write: (line) => void context.complain(line) });
   const isFresh = options.demo === true && options.data === undefined;
   // The demonstration must not take the settings of a real station by chance.
   const fileSettings = isFresh && options.config === undefined ? defaultSettings() : await commandSettings(options, context);

@@ -51,7 +51,11 @@ describe('torsiond start', () => {
     const whatIf = await inProcess('recheck', readings[0]!.id, '--mode', 'peak', '--cutoff', '50', '--data', data, '--json');
     expect(lines(whatIf.stdout)[0]).toMatchObject({ type: 'what-if', mode: 'peak', filter: { kind: 'butterworth', order: 2, cutoffHz: 50 }, stored: { value: readings[0]!.value } });
     expect(await inProcess('recheck', 'nonsense', '--data', data)).toMatchObject({ exitCode: 66, stderr: expect.stringMatching(/^READING_UNKNOWN /) as string });
-    expect((await inProcess('diagnose', '--data', data, '--url', url)).stdout).toMatch(/== running gateway\nhttp:\/\/127[^\n]*\n\/healthz 200/);
+    const { token } = JSON.parse((await inProcess('token', 'create', '--scope', 'read', '--data', data, '--json')).stdout) as { token: string };
+    expect((await inProcess('diagnose', '--data', data, '--url', url)).stdout).toMatch(/== running gateway\nhttp:\/\/127[^\n]*\n\/healthz 200[^]*\/metrics needs a token/);
+    const diagnosed = await startTorsiond(['diagnose', '--data', data, '--url', url], { TORSIOND_TOKEN: token }).finished;
+    expect(diagnosed.stdout).toMatch(/\/metrics 200\n[^]*torsiond_samples_total\{channel="bench-a\/1"\} \d+/);
+    expect(diagnosed.stdout).not.toContain(token);
 
     // A second daemon on the same data names the first and leaves it alone.
     const second = await torsiond('start', '--data', data, '--port', '0');
