@@ -2,10 +2,12 @@
 import { readFileSync, writeFileSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import { withSection, type DocSection } from './generate/doc-section.ts';
+import { errorTable } from './generate/error-table.ts';
+import { readmeTables } from './generate/readme-tables.ts';
 import { serverTables } from './generate/server-tables.ts';
 import { settingsTable } from './generate/settings-table.ts';
 
-export const DOC_SECTIONS: readonly DocSection[] = [...serverTables, ...settingsTable];
+export const DOC_SECTIONS: readonly DocSection[] = [...readmeTables, ...errorTable, ...serverTables, ...settingsTable];
 
 export const documentPath = (section: DocSection): string => fileURLToPath(new URL(`../${section.file}`, import.meta.url));
 

@@ -7,7 +7,7 @@
  * - `http`: the status of an HTTP answer that carries it.
  * - `hint`: what the person at the bench can do about it.
  *
- * The table in DEVELOPERS.md is compared with this one by a test, both ways.
+ * The table in DEVELOPERS.md is made from this one; a test fails when it differs.
  */
 export interface ErrorFacts {
   readonly retry: 'now' | 'backoff' | 'never';

@@ -1,4 +1,4 @@
-/** What each flag of a reading means. The table in README.md is compared with this one by a test. */
+/** What each flag of a reading means. The table in README.md is made from this one; a test fails when it differs. */
 export const FLAG_MEANINGS = {
   'calibration-overdue': 'The transducer is past its calibration due date.',
   'below-range': 'The value is below the lowest torque the transducer is calibrated for.',
@@ -8,8 +8,8 @@ export const FLAG_MEANINGS = {
   'gap': 'Samples are missing near the cycle, outside the part that was judged.',
   'rate-too-low': 'The sample rate is low for what was measured: the fall at the click spans fewer than three samples, or the torque rises more than 1 % from one sample to the next.',
   'time-estimated': 'Times inside the cycle follow the nominal sample rate; arrival could not confirm them.',
-  'noisy': 'The noise of the channel is large beside the limits or the click depth.',
-  'filtered-step': 'A low-pass is set and the torque stepped: the value may overshoot by some per cent.',
+  'noisy': 'First peak: the noise is large enough to hide the faintest click.',
+  'filtered-step': 'The low-pass moved the highest torque by more than 1 %, down by smoothing or up by overshoot.',
   'simulated': 'The samples come from a simulated instrument.',
 } as const;
 export type Flag = keyof typeof FLAG_MEANINGS;

@@ -3,7 +3,15 @@ import * as z from 'zod';
 import { CaptureMode, TorqueUnitCode } from './capture-settings.ts';
 import { FLAG_MEANINGS, type Flag } from './flags.ts';
 
-export const Verdict = z.enum(['within', 'low', 'high', 'undecided', 'none']);
+/** What each verdict means; the table in README.md is made from this. */
+export const VERDICT_MEANINGS = {
+  within: 'Between the limits; the limits themselves are within.',
+  low: 'Below the lower limit.',
+  high: 'Above the upper limit.',
+  undecided: 'The uncertainty does not allow a decision. Not given yet: this version decides by simple acceptance alone.',
+  none: 'No limits are set.',
+} as const;
+export const Verdict = z.enum(Object.keys(VERDICT_MEANINGS) as [keyof typeof VERDICT_MEANINGS]);
 export type Verdict = z.infer<typeof Verdict>;
 
 export const Direction = z.enum(['cw', 'ccw']);
@@ -45,10 +53,18 @@ export const Reading = z.object({
 });
 export type Reading = z.infer<typeof Reading>;
 
-export const INTERRUPT_REASONS = [
-  'gap', 'bad-sample', 'overload', 'already-loaded', 'too-long', 'record-ended', 'settings-changed', 'stopped',
-] as const;
-export type InterruptReason = (typeof INTERRUPT_REASONS)[number];
+/** Why a cycle gave no reading; the table in README.md is made from this. */
+export const INTERRUPT_MEANINGS = {
+  'gap': 'Samples are missing inside the cycle: the connection was lost, the instrument fell silent, or samples vanished.',
+  'bad-sample': 'The instrument sent something that is no torque.',
+  'overload': 'The instrument reported overload instead of a torque.',
+  'already-loaded': 'Torque was on before the channel was armed; where the cycle began is unknown.',
+  'too-long': 'The cycle lasted longer than `detector.maxDurationMs`.',
+  'record-ended': 'The recording or trace ended inside the cycle.',
+  'settings-changed': 'The capture settings were changed during the cycle.',
+  'stopped': 'Capturing was stopped during the cycle, by hand or with the gateway.',
+} as const;
+export type InterruptReason = keyof typeof INTERRUPT_MEANINGS;
 
 export const InterruptedCycle = z.object({
   type: z.literal('cycle.interrupted'),
@@ -56,7 +72,7 @@ export const InterruptedCycle = z.object({
   channel: z.string(),
   epoch: z.number().int().min(0),
   mode: CaptureMode,
-  reason: z.enum(INTERRUPT_REASONS),
+  reason: z.enum(Object.keys(INTERRUPT_MEANINGS) as [InterruptReason]),
   direction: Direction,
   unit: TorqueUnitCode,
   maximum: z.number().describe('Highest torque seen, signed; told, never judged.'),

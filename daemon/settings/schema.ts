@@ -1,4 +1,4 @@
-/** The settings file. The only place with defaults; the JSON Schema in config/ and the table in README come from it. */
+/** The settings file. The only place with defaults; the JSON Schema and the table in config/ come from it. */
 import * as z from 'zod';
 import { CaptureSettings, TorqueUnitCode } from '../../shared/capture-settings.ts';
 import { TransducerSettings } from '../../shared/transducer.ts';
