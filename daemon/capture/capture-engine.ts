@@ -143,7 +143,7 @@ export class CaptureEngine {
     const count = block.torque.length;
     if (count === 0) return [];
     const events: CaptureEvent[] = [];
-    const stateBefore = this.state;
+    let said = this.state;
     this.#join(block, events);
     this.#block = block;
     this.#history.append(block);
@@ -153,11 +153,13 @@ export class CaptureEngine {
       else if (this.#blind) i = this.#passBlind(block, this.#blind, i, events);
       else if (this.#cycle) i = this.#passCycle(block, this.#cycle, i, events);
       else i = this.#passArmed(block, i, events);
+      if (this.state === said) continue;
+      said = this.state;
+      events.push({ kind: 'state', state: said, atMs: block.startMs + i * block.spacingMs });
     }
     this.#nextIndex = block.firstIndex + count;
     this.#sinceGap += count;
     if (!this.#cycle?.run) this.#history.keepLast(this.#counts.history);
-    if (this.state !== stateBefore) events.push({ kind: 'state', state: this.state, atMs: block.startMs + count * block.spacingMs });
     return events;
   }
 
