@@ -1,10 +1,9 @@
 /** `torsiond recheck ID…`: stored readings derived again from their traces. */
+import { isDeepStrictEqual } from 'node:util';
 import { Option } from 'commander';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { Reading } from '../../shared/reading.ts';
-import type { Trace } from '../../shared/trace.ts';
 import { convertTorque } from '../../shared/units.ts';
-import type { Capture } from '../capture/events.ts';
 import type { ReadOnlyStore } from '../storage/open-store.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted, DATA_OPTION, dataDirectory, JSON_OPTION, positiveNumber } from './options.ts';
@@ -36,7 +35,9 @@ export const registerRecheck: RegisterCommand = (program, context, finish) => {
 
 async function recheck(ids: readonly string[], flags: RecheckFlags, context: CommandContext): Promise<number> {
   if ((ids.length === 0) === (flags.all !== true)) throw new TorsiondError('USAGE', 'give the ids of readings, or --all');
-  const [{ openStoreReadOnly }, { rederive }] = await Promise.all([import('../storage/open-store.ts'), import('../capture/rederive.ts')]);
+  const [{ openStoreReadOnly }, { rederive }, { judge }] = await Promise.all([
+    import('../storage/open-store.ts'), import('../capture/rederive.ts'), import('../pipeline/judge.ts'),
+  ]);
   const isWhatIf = flags.mode !== undefined || flags.cutoff !== undefined || flags.order !== undefined;
   const store = await openStoreReadOnly(dataDirectory(flags.data, context.env));
   const progress = createProgress(context, 'recheck');
@@ -55,12 +56,13 @@ async function recheck(ids: readonly string[], flags: RecheckFlags, context: Com
         else await context.print(`${reading.id}  stored ${reading.mode} ${reading.value} ${reading.unit}; ${settings.mode} ${facts.value}${filterText(settings.filter)}${capture.click === undefined ? '' : capture.click ? ', click' : ', no click'}`);
         continue;
       }
-      const differences = compare(reading, trace, rederive(trace));
+      const derived = judge(rederive(trace), trace, { source: reading.source, idOf: () => reading.id, keepsTrace: true });
+      const differences = compare(reading, derived.reading);
       if (differences.length > 0) different++;
       if (flags.json) await context.print(JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: differences.length === 0, differences }));
       else if (!flags.all || differences.length > 0) {
         progress.clear();
-        const told = differences.map(({ field, stored, derived }) => `${field} ${String(stored)} stored, ${String(derived)} derived`).join('; ');
+        const told = differences.map(({ field, stored, derived }) => `${field} ${JSON.stringify(stored)} stored, ${JSON.stringify(derived)} derived`).join('; ');
         await context.print(`${reading.id}  ${differences.length === 0 ? 'identical' : `DIFFERENT: ${told}`}`);
       }
       progress.show(share);
@@ -111,15 +113,12 @@ function inUnit(torqueNm: number, reading: Reading): number {
   return convertTorque(torqueNm, 'N.m', reading.unit);
 }
 
-function compare(reading: Reading, _trace: Trace, capture: Capture): readonly Difference[] {
-  const pairs: readonly Difference[] = [
-    { field: 'value', stored: reading.value, derived: inUnit(capture.value, reading) },
-    { field: 'maximum', stored: reading.maximum, derived: inUnit(capture.maximum, reading) },
-    { field: 'direction', stored: reading.direction, derived: capture.direction },
-    { field: 'durationMs', stored: reading.durationMs, derived: capture.durationMs },
-    { field: 'click', stored: reading.click, derived: capture.click },
-  ];
-  return pairs.filter(({ stored, derived }) => !Object.is(stored, derived));
+/** Every field of the reading, verdict and flags included; only its place in the store is not derived. */
+function compare(stored: Reading, derived: Reading): readonly Difference[] {
+  const fields = new Set([...Object.keys(stored), ...Object.keys(derived)]) as Set<keyof Reading>;
+  fields.delete('seq');
+  return [...fields].map((field) => ({ field, stored: stored[field], derived: derived[field] }))
+    .filter((pair) => !isDeepStrictEqual(pair.stored, pair.derived));
 }
 
 function filterText(filter: { kind: string; cutoffHz?: number; class?: number }): string {

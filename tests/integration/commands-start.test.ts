@@ -67,6 +67,20 @@ describe('torsiond start', () => {
     const finished = await command.finished;
     expect(finished).toMatchObject({ exitCode: 0, signal: null });
     expect((await inProcess('audit', '--data', data)).exitCode).toBe(0);
+
+    // Somebody betters a value in the file: the chain and the trace both tell.
+    const database = new Database(join(data, 'torsiond.db'));
+    const { sql } = database.prepare("SELECT sql FROM sqlite_master WHERE name = 'readings_keep'").get() as { sql: string };
+    database.exec('DROP TRIGGER readings_keep');
+    database.prepare("UPDATE readings SET reading = json_set(reading, '$.value', 50.5) WHERE seq = 1").run();
+    database.exec(sql);
+    database.close();
+    const audited = await inProcess('audit', '--data', data);
+    expect(audited).toMatchObject({ exitCode: 65, stdout: '', stderr: expect.stringMatching(/record 1: [^\n]*\nSTORE_CHAIN /) as string });
+    const rechecked = await inProcess('recheck', '--all', '--data', data, '--json');
+    expect(rechecked).toMatchObject({ exitCode: 65, stderr: expect.stringMatching(/^STORE_CHAIN 1 of \d+ readings /) as string });
+    expect(lines(rechecked.stdout)[0]).toMatchObject({ seq: 1, identical: false, differences: [{ field: 'value', stored: 50.5, derived: readings[0]!.value }] });
+    expect(lines(rechecked.stdout).slice(1).every((object) => object.identical === true)).toBe(true);
   }, 60_000);
 
   it('with the demonstration alone uses a data directory of its own and removes it', async () => {

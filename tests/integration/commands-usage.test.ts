@@ -80,6 +80,18 @@ describe('the command line', () => {
     expectLine(result.stderr, 'NATIVE_MODULE', 'better-sqlite3 does not load: invalid ELF header');
   });
 
+  it.each([
+    ['an exception', "setTimeout(() => { throw new Error('boom'); }, 300);"],
+    ['a rejected promise', "setTimeout(() => { Promise.reject(new Error('boom')); }, 300);"],
+  ])('ends with exit 70 and says so after %s that nothing foresaw', async (_what, code) => {
+    const preload = join(tempFolder(), 'boom.cjs');
+    writeFileSync(preload, code);
+    const command = startTorsiond(['simulate', 'single-click-wrench', '--tcp'], { NODE_OPTIONS: `--require ${preload}` });
+    const { exitCode, stderr } = await command.finished;
+    expect(exitCode).toBe(70);
+    expect(stderr).toMatch(/^INTERNAL boom\. This is a defect of torsiond\./m);
+  });
+
   it('does not complain when whoever reads the output has had enough', async () => {
     const result = await new Promise<{ code: unknown; stderr: string }>((resolve) => {
       execFile('sh', ['-c', `"${process.execPath}" "${ENTRY}" simulate --list | true`], (error, _stdout, stderr) => resolve({ code: error?.code, stderr }));
