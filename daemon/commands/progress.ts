@@ -11,8 +11,10 @@ export interface Progress {
   clear(): void;
 }
 
+export const NO_PROGRESS: Progress = { show: () => {}, clear: () => {} };
+
 export function createProgress(context: CommandContext, what: string): Progress {
-  if (!context.isTerminal.err) return { show: () => {}, clear: () => {} };
+  if (!context.isTerminal.err) return NO_PROGRESS;
   let shownAtMs = -Infinity;
   return {
     show: (share) => {

@@ -1,8 +1,10 @@
 /** `torsiond replay`: recordings and plain traces through the capture code of the gateway. */
+import { stat } from 'node:fs/promises';
 import { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
+import { createProgress, NO_PROGRESS, type Progress } from './progress.ts';
 import { ReadingTable } from './reading-table.ts';
 import { adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
 
@@ -29,6 +31,9 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
   }
   let exitCode = 0;
   for (const file of files) {
+    const { size } = await stat(file);
+    // Rows on the same terminal show progress enough, and a bar would run through them.
+    const progress = context.isTerminal.out ? NO_PROGRESS : createProgress(context, file);
     let table: ReadingTable | null = null;
     const counts = { readings: 0, interrupted: 0 };
     const row = async (line: (table: ReadingTable) => string): Promise<void> => {
@@ -47,10 +52,12 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       },
       pace: pacer(flags.speed, context),
       stop: context.stop,
+      onBytes: (bytes) => progress.show(bytes / size),
     });
     if (!flags.json) await context.print(`${files.length > 1 && file !== files[0] ? '\n' : ''}${file}\n${new ReadingTable(1).head()}`);
-    for await (const result of results) {
+    for await (const result of cleared(results, progress)) {
       if (result.kind === 'fault') {
+        progress.clear();
         await context.complain(result.error.toLine());
         exitCode = result.error.facts.exit;
       } else if (result.kind === 'reading') {
@@ -67,6 +74,14 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     if (context.stop.aborted) break;
   }
   return exitCode;
+}
+
+async function* cleared<T>(items: AsyncIterable<T>, progress: Progress): AsyncGenerator<T, void, void> {
+  try {
+    yield* items;
+  } finally {
+    progress.clear();
+  }
 }
 
 /** A step worth showing when the resolution is not known: a ten-thousandth of the capacity, as a power of ten. */

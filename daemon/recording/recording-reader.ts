@@ -22,7 +22,7 @@ interface Totals {
  * @throws TorsiondError INPUT_NOT_FOUND, or INPUT_FORMAT for a file that is no recording of torsiond. A file that was
  *   cut or damaged is no exception: it yields `cut` (INPUT_CUT) last.
  */
-export async function* readRecording(path: string): AsyncGenerator<RecordingItem, void, void> {
+export async function* readRecording(path: string, onBytes?: (bytes: number) => void): AsyncGenerator<RecordingItem, void, void> {
   const reader = new McapStreamReader();
   const connections = new Map<number, { readonly connection: RecordedConnection; readonly shiftNs: bigint }>();
   const totals: Totals = { messages: 0, bytes: 0 };
@@ -30,6 +30,7 @@ export async function* readRecording(path: string): AsyncGenerator<RecordingItem
   const stream = createReadStream(path, { highWaterMark: 262_144 });
   try {
     for await (const bytes of stream as AsyncIterable<Buffer>) {
+      onBytes?.(stream.bytesRead);
       if (reader.done()) {
         yield { kind: 'cut', error: damaged(path, totals, 'bytes follow its end') };
         return;

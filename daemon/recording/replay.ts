@@ -50,6 +50,8 @@ export interface ReplayOptions {
   /** Called before bytes or samples of that time are handed on: waits, for a replay that is not at full speed. */
   readonly pace: (atMs: number) => Promise<void>;
   readonly stop: AbortSignal;
+  /** Called with the number of bytes read of the file. */
+  readonly onBytes?: (bytes: number) => void;
 }
 
 /** The channel of a plain trace. */
@@ -66,6 +68,7 @@ async function* replayTrace(source: string, kind: Exclude<InputKind, 'mcap'>, op
   const { traceSettings } = options;
   const trace = await openTraceFile({
     path: source, kind, channel: TRACE_CHANNEL, columns: options.columns, unit: traceSettings.unit, blockSize: options.blockSize,
+    ...(options.onBytes ? { onBytes: options.onBytes } : {}),
   });
   const pipeline = options.openPipeline({
     source, channel: TRACE_CHANNEL, settings: traceSettings, isSimulated: false, toWallMs: (monoMs) => trace.originWallMs + monoMs,
@@ -112,7 +115,7 @@ async function* replayRecording(source: string, options: ReplayOptions): AsyncGe
     if (replay.fault) yield { kind: 'fault', error: replay.fault };
   };
 
-  for await (const item of readRecording(source)) {
+  for await (const item of readRecording(source, options.onBytes)) {
     if (options.stop.aborted) break;
     if (item.kind === 'cut') {
       yield { kind: 'fault', error: item.error };

@@ -1,7 +1,7 @@
 /** Plain traces to sample blocks: finds the sample rate, puts the samples on an even time base, tells every hole. */
 import { TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock, GapReason } from '../../shared/sample-block.ts';
-import { DEFAULT_COLUMNS, readCsvRows, readNdjsonRows, type TraceColumns, type TraceRow } from './trace-rows.ts';
+import { DEFAULT_COLUMNS, readCsvRows, readNdjsonRows, type OnBytes, type TraceColumns, type TraceRow } from './trace-rows.ts';
 
 export interface TraceFileOptions {
   readonly path: string;
@@ -12,6 +12,7 @@ export interface TraceFileOptions {
   readonly unit?: string;
   /** Samples per block; 1 to 65 536, default 256. It changes nothing but memory: block borders mean nothing. */
   readonly blockSize?: number;
+  readonly onBytes?: OnBytes;
 }
 
 export interface TraceFile {
@@ -43,7 +44,7 @@ const onGrid = (milliseconds: number): number => Math.round(milliseconds * GRID)
 /** @throws TorsiondError INPUT_NOT_FOUND, INPUT_NO_COLUMN, INPUT_FORMAT (no even rate), INPUT_BAD_ROW */
 export async function openTraceFile(options: TraceFileOptions): Promise<TraceFile> {
   const { path, kind, columns = DEFAULT_COLUMNS } = options;
-  const rows = (kind === 'csv' ? readCsvRows : readNdjsonRows)(path, columns);
+  const rows = (kind === 'csv' ? readCsvRows : readNdjsonRows)(path, columns, options.onBytes);
   const head: TraceRow[] = [];
   let bad: TorsiondError | null = null;
   try {

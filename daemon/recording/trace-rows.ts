@@ -16,6 +16,9 @@ export interface TraceColumns {
   readonly torque: string;
 }
 
+/** Called with the number of bytes read so far. */
+export type OnBytes = (bytes: number) => void;
+
 export const DEFAULT_COLUMNS: TraceColumns = { time: 'time_s', torque: 'torque_Nm' };
 /** A longer line is no row of a trace. */
 const LONGEST_LINE_BYTES = 65_536;
@@ -32,12 +35,12 @@ const shorten = (text: string): string => (text.length > 40 ? `${text.slice(0, 3
  * With semicolon or tab a decimal comma is read too.
  * @throws TorsiondError INPUT_NOT_FOUND, INPUT_NO_COLUMN, INPUT_BAD_ROW (after every good row before it was given)
  */
-export async function* readCsvRows(path: string, columns: TraceColumns): AsyncGenerator<TraceRow, void, void> {
+export async function* readCsvRows(path: string, columns: TraceColumns, onBytes?: OnBytes): AsyncGenerator<TraceRow, void, void> {
   const delimiter = await csvDelimiter(path);
   let timeAt = -1;
   let torqueAt = -1;
   let width = 0;
-  for await (const { record, line } of csvRecords(path, delimiter)) {
+  for await (const { record, line } of csvRecords(path, delimiter, onBytes)) {
     if (width === 0) {
       const names = record.map((name) => name.trim());
       width = names.length;
@@ -64,7 +67,7 @@ interface CsvRecord {
 }
 
 /** Records in order; a fault comes after every record before it (the parser's own stream would drop those it holds). */
-async function* csvRecords(path: string, delimiter: string): AsyncGenerator<CsvRecord, void, void> {
+async function* csvRecords(path: string, delimiter: string, onBytes?: OnBytes): AsyncGenerator<CsvRecord, void, void> {
   let ready: CsvRecord[] = [];
   let lastLine = 0;
   const parser = parse({
@@ -90,6 +93,7 @@ async function* csvRecords(path: string, delimiter: string): AsyncGenerator<CsvR
   const source = createReadStream(path, { highWaterMark: 65_536 });
   try {
     for await (const bytes of withEnd(source)) {
+      onBytes?.(source.bytesRead);
       const fault = await feed(bytes);
       const records = ready;
       ready = [];
@@ -152,9 +156,9 @@ async function firstLine(path: string): Promise<string> {
  * One JSON object per line with the two numbers under the column names; other members are ignored.
  * @throws TorsiondError INPUT_NOT_FOUND, INPUT_NO_COLUMN (first line), INPUT_BAD_ROW
  */
-export async function* readNdjsonRows(path: string, columns: TraceColumns): AsyncGenerator<TraceRow, void, void> {
+export async function* readNdjsonRows(path: string, columns: TraceColumns, onBytes?: OnBytes): AsyncGenerator<TraceRow, void, void> {
   let first = true;
-  for await (const { line, text } of readLines(path)) {
+  for await (const { line, text } of readLines(path, onBytes)) {
     if (text.trim() === '') continue;
     let object: unknown;
     try {
@@ -180,12 +184,13 @@ function jsonNumber(row: Record<string, unknown>, name: string, path: string, li
   throw badRow(path, line, `${name} is ${value === undefined ? 'missing' : shorten(JSON.stringify(value))}; a finite number is needed`);
 }
 
-async function* readLines(path: string): AsyncGenerator<{ line: number; text: string }, void, void> {
+async function* readLines(path: string, onBytes?: OnBytes): AsyncGenerator<{ line: number; text: string }, void, void> {
   const source = createReadStream(path, { highWaterMark: 262_144, encoding: 'utf8' });
   let rest = '';
   let line = 0;
   try {
     for await (const part of source as AsyncIterable<string>) {
+      onBytes?.(source.bytesRead);
       const texts = (line === 0 && rest === '' ? part.replace(/^\uFEFF/, '') : part).split('\n');
       texts[0] = rest + texts[0];
       rest = texts.pop()!;
