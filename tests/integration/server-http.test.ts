@@ -78,6 +78,29 @@ describe('readings over HTTP', () => {
   });
 });
 
+describe('a long trace', () => {
+  it('comes whole, and the others need not wait for it', async () => {
+    run = await runServer();
+    const device = Float64Array.from({ length: 300_000 }, (_, i) => Math.sin(i / 777) * 5_000);
+    await run.gateway.store.append(reading(1), { ...TRACE, device, status: null });
+    const witness = await run.connect();
+    await witness.ask({ type: 'ping' });
+    let pings = 0;
+    let isDone = false;
+    const answer = json('/api/v1/readings/reading-1/trace').finally(() => (isDone = true));
+    while (!isDone && pings < 60) {
+      await witness.ask({ type: 'ping' });
+      pings += 1;
+    }
+    // Written in one turn it would leave room for one or two.
+    expect(pings).toBeGreaterThan(5);
+    const { body } = await answer;
+    expect(body).toMatchObject({ status: null, unit: 'N.m', deviceUnit: 'cN.m' });
+    expect(Float64Array.from(body.device as number[])).toEqual(device);
+    expect(body.torque).toHaveLength(device.length);
+  });
+});
+
 describe('every address', () => {
   it('answers as its document says', async () => {
     run = await runServer();

@@ -1,5 +1,6 @@
 import type { IncomingMessage, ServerResponse } from 'node:http';
 import { createServer } from 'node:http';
+import { Readable } from 'node:stream';
 import { fastify, type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify';
 import type * as z from 'zod';
 import { asTorsiondError, TorsiondError } from '../../../shared/errors.ts';
@@ -67,7 +68,7 @@ export function createHttpApp(context: HttpContext): FastifyInstance {
   app.addHook('onResponse', async (request, reply) => {
     context.counters.add(requestCounter(reply.statusCode));
     // The pattern of the route and never the address: whatever a client wrote there stays out of the log.
-    context.log.debug({ method: request.method, route: request.routeOptions.url ?? 'unknown', status: reply.statusCode }, 'answered');
+    context.log.debug({ method: request.method, route: request.routeOptions.url ?? 'page file or none', status: reply.statusCode }, 'answered');
   });
   app.setErrorHandler((thrown, _request, reply) => answerFailure(context, reply, thrown));
   app.setNotFoundHandler((request, reply) => answerPageFile(context, request, reply, origins.get(request.raw) === 'listed'));
@@ -83,7 +84,8 @@ function register(app: FastifyInstance, context: HttpContext, route: Route): voi
     const answer = await route.handle(context.routeContext, params, query);
     reply.code(answer.status ?? 200).header('Cache-Control', 'no-store');
     if ('mediaType' in route.answer) return reply.type(route.answer.mediaType).send(answer.body);
-    return reply.type('application/json; charset=utf-8').send(JSON.stringify(answer.body));
+    reply.type('application/json; charset=utf-8');
+    return reply.send(answer.pieces === undefined ? JSON.stringify(answer.body) : Readable.from(answer.pieces, { objectMode: false }));
   });
 }
 

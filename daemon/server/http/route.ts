@@ -10,10 +10,13 @@ export interface RouteContext {
   readonly ownCounters: () => ReadonlyMap<string, number>;
 }
 
-/** What a route answers: a status and either JSON or text of the route's type. */
+/** What a route answers: a status and a value that becomes JSON, or text of the route's type, whole or in pieces. */
 export interface RouteAnswer {
   readonly status?: number;
+  /** A string only where the route's answer has a media type. */
   readonly body: unknown;
+  /** In place of the body: the text of the answer in pieces, for what is too long to be written in one turn. */
+  readonly pieces?: AsyncIterable<string>;
 }
 
 /** One address of the HTTP interface. The OpenAPI document is made from these, so it cannot differ from what runs. */

@@ -1,10 +1,9 @@
 import * as z from 'zod';
 import { TorsiondError } from '../../../shared/errors.ts';
-import type { Trace } from '../../../shared/trace.ts';
-import { torqueOf } from '../../conditioning/calibration.ts';
 import type { ReadingStore, StoredReading } from '../../storage/store.ts';
 import { ReadingsAnswer, StoredReadingAnswer, TraceAnswer } from './answers.ts';
 import { route } from './route.ts';
+import { traceText } from './trace-text.ts';
 
 /** A query is text; only plain decimal digits become a number. */
 const wholeNumber = (schema: z.ZodNumber): z.ZodType<number> =>
@@ -43,7 +42,7 @@ export const readingRoutes = [
         await requireReading(gateway.store, id);
         throw new TorsiondError('READING_UNKNOWN', 'the reading has no trace', { where: id });
       }
-      return { body: traceAnswer(id, trace) };
+      return { body: null, pieces: traceText(id, trace) };
     },
   }),
 ];
@@ -56,17 +55,6 @@ async function requireReading(store: ReadingStore, id: string): Promise<StoredRe
 
 function storedAnswer(stored: StoredReading): z.infer<typeof StoredReadingAnswer> {
   return { reading: stored.reading, storedAt: new Date(stored.storedAtMs).toISOString(), hash: stored.hash };
-}
-
-function traceAnswer(readingId: string, trace: Trace): unknown {
-  const { conditioning } = trace.evidence;
-  return {
-    readingId, traceId: trace.id, channel: trace.channel, epoch: trace.epoch, firstIndex: trace.firstIndex,
-    startAt: new Date(trace.startWallMs).toISOString(), spacingMs: trace.spacingMs, rateHz: trace.rateHz,
-    unit: 'N.m', torque: Array.from(torqueOf(trace.device, conditioning)),
-    deviceUnit: conditioning.unit, device: Array.from(trace.device),
-    status: trace.status === null ? null : Array.from(trace.status), evidence: trace.evidence,
-  };
 }
 
 /** Leaves out what is undefined, as exact optional properties want it. */
