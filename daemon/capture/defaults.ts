@@ -42,7 +42,7 @@ const TIMES = {
   minDurationMs: 20,
   maxDurationMs: 60_000,
   preRollMs: 250,
-  clickDepth: 0.012,
+  clickDepth: 0.015,
   clickFallMs: 40,
   clickConfirmMs: 70,
 } as const;
