@@ -3,7 +3,7 @@ import { existsSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import { findDriver } from '../drivers/registry.ts';
 import { systemClock, type Clock } from '../shared/clock.ts';
-import { packageVersion } from './commands/version.ts';
+import { packageVersion } from './version.ts';
 import { createInstrumentSet } from './devices/instrument-set.ts';
 import { linkOpener } from './devices/open-link.ts';
 import type { Log } from './log.ts';

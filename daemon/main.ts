@@ -2,7 +2,7 @@
 import { asTorsiondError } from '../shared/errors.ts';
 import { systemClock } from '../shared/clock.ts';
 import { runProgram } from './commands/program.ts';
-import { packageVersion } from './commands/version.ts';
+import { packageVersion } from './version.ts';
 
 const EXIT_STOPPED_HARD = 130;
 /** Nothing is known of the state that an unforeseen fault leaves; whoever supervises starts a new process. */

@@ -3,7 +3,7 @@ import { spawn, type ChildProcess } from 'node:child_process';
 import { fileURLToPath } from 'node:url';
 import { onTestFinished } from 'vitest';
 import { runProgram } from '../../daemon/commands/program.ts';
-import { packageVersion } from '../../daemon/commands/version.ts';
+import { packageVersion } from '../../daemon/version.ts';
 import { systemClock } from '../../shared/clock.ts';
 
 const ENTRY = fileURLToPath(new URL('../../daemon/torsiond.mjs', import.meta.url));
