@@ -1,6 +1,6 @@
 /** The daemon as a process of its own; it is ended with the test, by its own id. */
 import { spawn, type ChildProcess } from 'node:child_process';
-import { mkdtempSync, readFileSync } from 'node:fs';
+import { mkdtempSync, readFileSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
@@ -10,6 +10,7 @@ import { waitUntil } from './wait-until.ts';
 const ENTRY = fileURLToPath(new URL('../fixtures/daemon-child.ts', import.meta.url));
 /** Compiled code is kept between starts of one test run: a start then takes half the time. */
 const CODE_CACHE = mkdtempSync(join(tmpdir(), 'torsiond-code-'));
+process.once('exit', () => rmSync(CODE_CACHE, { recursive: true, force: true }));
 /** Kernel ticks of /proc/PID/stat, ms. */
 const TICK_MS = 10;
 const PAGE_BYTES = 4_096;
