@@ -10,7 +10,7 @@ module.exports = {
     { name: 'protocols-stand-alone', severity: 'error', from: { path: '^drivers/protocols/([^/]+)/' }, to: { path: '^drivers/protocols/', pathNot: '^drivers/protocols/$1/' } },
     { name: 'daemon-not-simulator', severity: 'error', from: { path: '^daemon/', pathNot: '^daemon/commands/' }, to: { path: '^(simulator|tests)/' } },
     { name: 'simulator-not-product', severity: 'error', from: { path: '^simulator/' }, to: { path: '^(drivers|daemon|tests)/' } },
-    { name: 'capture-is-pure', severity: 'error', from: { path: '^daemon/(capture|conditioning)/' }, to: { path: '^(node_modules/rxjs|daemon/(?!capture/|conditioning/))', dependencyTypesNot: ['type-only'] } },
+    { name: 'capture-is-pure', severity: 'error', from: { path: '^daemon/(capture|conditioning)/' }, to: { path: '(^|/)node_modules/rxjs/|^daemon/(?!capture/|conditioning/)', dependencyTypesNot: ['type-only'] } },
     { name: 'capture-without-node', severity: 'error', from: { path: '^daemon/(capture|conditioning)/' }, to: { dependencyTypes: ['core'] } },
     { name: 'conditioning-before-capture', severity: 'error', from: { path: '^daemon/conditioning/' }, to: { path: '^daemon/capture/' } },
     { name: 'serialport-in-links', severity: 'error', from: { path: '^(?!drivers/links/|tests/)' }, to: { path: 'node_modules/(serialport|@serialport/bindings)' } },
@@ -19,7 +19,7 @@ module.exports = {
   ],
   options: {
     doNotFollow: { path: 'node_modules' },
-    exclude: { path: '(^|/)dist/' },
+    exclude: { path: '^(dist|daemon/page/dist)/' },
     tsConfig: { fileName: 'tsconfig.json' },
     tsPreCompilationDeps: true,
     enhancedResolveOptions: { exportsFields: ['exports'], conditionNames: ['import', 'require', 'node', 'default', 'types'], extensions: ['.ts', '.js', '.mjs', '.json'] },
