@@ -12,53 +12,23 @@
  */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason } from '../../shared/reading.ts';
-import type { Conditioning, GapReason, SampleBlock } from '../../shared/sample-block.ts';
+import type { GapReason, SampleBlock } from '../../shared/sample-block.ts';
 import { applyConditioning, torqueOf } from '../conditioning/calibration.ts';
 import { CycleRun } from './cycle-run.ts';
+import type { Blind, Cycle } from './cycle.ts';
 import { detectorNumbers, stableBand, type DetectorNumbers } from './defaults.ts';
 import type { CaptureEvent, ChannelState } from './events.ts';
 import { makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
 import { IdleNoise } from './idle-noise.ts';
 import { SampleHistory } from './sample-history.ts';
 import { StillWatch } from './still-watch.ts';
-import { trackCapture } from './track.ts';
+import { takeTrack } from './track.ts';
 
 export interface CaptureEngineOptions {
   readonly settings: CaptureSettings;
   readonly facts: ChannelFacts;
   /** Wall time of a monotonic time, ms. */
   readonly toWallMs: (monoMs: number) => number;
-}
-
-/** A cycle that runs. */
-interface Cycle {
-  readonly direction: Direction;
-  readonly startMs: number;
-  readonly firstIndex: number;
-  readonly conditioning: Conditioning;
-  readonly settings: CaptureSettings;
-  /** Length of the pre-roll, samples. */
-  readonly cycleAt: number;
-  /** Null in track, where the reading is taken by command or when still. */
-  readonly run: CycleRun | null;
-  readonly hasGapBefore: boolean;
-  /** Samples since arming; of them up to the last above release; and in a row below it. */
-  length: number;
-  lastAbove: number;
-  below: number;
-  isTimeEstimated: boolean;
-  isTaken: boolean;
-  maximum: number;
-}
-
-/** Torque that is on and cannot be judged. Told at its end unless something was said of it before. */
-interface Blind {
-  readonly direction: Direction;
-  readonly startMs: number;
-  readonly isTold: boolean;
-  maximum: number;
-  length: number;
-  below: number;
 }
 
 const GAP_REASONS: Record<GapReason, InterruptReason> = {
@@ -335,18 +305,10 @@ export class CaptureEngine {
     const block = this.#block;
     if (!block || to === 0) return null;
     const from = Math.max(0, to - this.#counts.history);
-    const device = this.#history.device(from, to);
-    const status = this.#history.status(from, to);
-    const settings = resolvedSettings(this.#settings, this.#numbers);
-    const { conditioning, rateHz, spacingMs } = block;
-    const capture = trackCapture({ device, status, conditioning, settings, rateHz, capacity: this.#facts.capacity });
-    return {
-      kind: 'captured', capture,
-      trace: makeTrace(this.#facts, {
-        ...this.#timeOf(block, from), spacingMs, rateHz, device, status, conditioning, settings,
-        cycleAt: 0, takenBy, takenAt: device.length - 1, timeEstimated: block.timeEstimated,
-      }),
-    };
+    return takeTrack({
+      ...this.#timeOf(block, from), spacingMs: block.spacingMs, rateHz: block.rateHz, conditioning: block.conditioning, timeEstimated: block.timeEstimated,
+      device: this.#history.device(from, to), status: this.#history.status(from, to), settings: resolvedSettings(this.#settings, this.#numbers), takenBy,
+    }, this.#facts);
   }
 
   /** Epoch, index and wall time of a sample of the history. */

@@ -3,7 +3,8 @@ import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import { STATUS, type Conditioning } from '../../shared/sample-block.ts';
 import { torqueOf } from '../conditioning/calibration.ts';
 import { LowPass, designLowPass } from '../conditioning/low-pass.ts';
-import type { Capture, CaptureFlag } from './events.ts';
+import type { Capture, CaptureEvent, CaptureFlag } from './events.ts';
+import { makeTrace, type ChannelFacts, type TraceParts } from './evidence.ts';
 
 export interface TrackInput {
   /** Device values up to the moment of the reading. */
@@ -43,4 +44,13 @@ export function trackCapture(input: TrackInput): Capture {
   if (status & STATUS.overload) flags.push('overload');
   if (status & STATUS.unstable) flags.push('unstable');
   return { value, maximum: sign * maximum, direction: sign < 0 ? 'ccw' : 'cw', durationMs: (averaged * 1000) / rateHz, flags };
+}
+
+/** The reading of samples that end at the moment it is taken, with those samples as its trace. */
+export function takeTrack(samples: Omit<TraceParts, 'cycleAt' | 'takenAt'>, facts: ChannelFacts): CaptureEvent {
+  return {
+    kind: 'captured',
+    capture: trackCapture({ ...samples, capacity: facts.capacity }),
+    trace: makeTrace(facts, { ...samples, cycleAt: 0, takenAt: samples.device.length - 1 }),
+  };
 }
