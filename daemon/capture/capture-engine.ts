@@ -314,7 +314,7 @@ export class CaptureEngine {
   /** Epoch, index and wall time of a sample of the history. */
   #timeOf(block: SampleBlock, at: number): { epoch: number; firstIndex: number; startWallMs: number } {
     const fromBlock = at - (this.#history.length - block.torque.length);
-    return { epoch: block.epoch, firstIndex: block.firstIndex + fromBlock, startWallMs: this.#toWallMs(block.startMs + fromBlock * block.spacingMs) };
+    return { epoch: block.epoch, firstIndex: block.firstIndex + fromBlock, startWallMs: wholeMicroseconds(this.#toWallMs(block.startMs + fromBlock * block.spacingMs)) };
   }
 
   #finish(block: SampleBlock, cycle: Cycle, at: number, events: CaptureEvent[]): void {
@@ -365,4 +365,9 @@ export class CaptureEngine {
       startMs: blind.startMs, durationMs: (blind.length * 1000) / this.#block.rateHz,
     });
   }
+}
+
+/** Finer digits would tell how the samples were cut into blocks, not when they were taken. */
+function wholeMicroseconds(ms: number): number {
+  return Math.round(ms * 1000) / 1000;
 }

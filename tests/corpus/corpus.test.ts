@@ -40,8 +40,9 @@ describe('first-peak with its defaults over the corpus of pulls with known truth
   });
 
   it('gives the same for any block length, and again from the stored trace', () => {
-    const sample = records.filter((record, i) => i % 9 === 0 && record.rateHz <= 5000);
-    fc.assert(fc.property(fc.constantFrom(...sample), fc.integer({ min: 1, max: 3000 }), (record, blockLength) => {
+    const sample = new Map(records.filter((record, i) => i % 9 === 0 && record.rateHz <= 5000).map((record) => [record.id, record]));
+    fc.assert(fc.property(fc.constantFrom(...sample.keys()), fc.integer({ min: 1, max: 3000 }), (id, blockLength) => {
+      const record = sample.get(id)!;
       const readings = captureRecord(record, blockLength).filter((event) => event.kind === 'captured');
       expect(readings).toEqual(captureRecord(record).filter((event) => event.kind === 'captured'));
       for (const { capture, trace } of readings) expect(rederive(trace)).toEqual(capture);
