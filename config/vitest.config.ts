@@ -4,10 +4,19 @@ import { defineConfig } from 'vitest/config';
 export default defineConfig({
   root: fileURLToPath(new URL('..', import.meta.url)),
   test: {
-    include: ['tests/**/*.test.ts'],
     pool: 'forks',
-    maxWorkers: 2,
     testTimeout: 30_000,
     hookTimeout: 60_000,
+    projects: [
+      {
+        extends: true,
+        test: { name: 'parts', include: ['tests/**/*.test.ts'], exclude: ['tests/system/**'], maxWorkers: 2, sequence: { groupOrder: 0 } },
+      },
+      {
+        // Real processes with limits in milliseconds: one file at a time, and nothing beside it.
+        extends: true,
+        test: { name: 'whole', include: ['tests/system/**/*.test.ts'], maxWorkers: 1, sequence: { groupOrder: 1 } },
+      },
+    ],
   },
 });
