@@ -1,4 +1,4 @@
-/** Tables of daemon/README.md about the server: addresses, messages, commands, limits. */
+/** Tables of daemon/server/README.md: addresses, messages, commands, limits. */
 import { ROUTES } from '../../daemon/server/http/routes.ts';
 import { HANDSHAKE_MS } from '../../daemon/server/http/http-app.ts';
 import { clientCommands, serverMessages, type MessageFacts } from '../../daemon/server/documents/messages.ts';
@@ -8,7 +8,7 @@ import { OUTBOX_LIMITS } from '../../daemon/server/stream/client-outbox.ts';
 import { MAX_BUFFERED_CHUNKS, MAX_FRAGMENTS, MAX_MESSAGE_BYTES, MAX_PENDING_COMMANDS, MESSAGES_PER_SECOND } from '../../daemon/server/stream/incoming.ts';
 import { markdownTable, type DocSection } from './doc-section.ts';
 
-const file = 'daemon/README.md';
+const file = 'daemon/server/README.md';
 const kib = (bytes: number): string => `${bytes / 1024} KiB`;
 const seconds = (ms: number): string => `${ms / 1_000} s`;
 
