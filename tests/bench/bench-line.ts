@@ -9,3 +9,7 @@ export interface BenchLine {
   /** The figures behind the ratio, with their units. */
   readonly detail: string;
 }
+
+export function isMet({ ratio, atLeast, atMost }: BenchLine): boolean {
+  return Number.isFinite(ratio) && ratio >= (atLeast ?? -Infinity) && ratio <= (atMost ?? Infinity);
+}

@@ -1,0 +1,144 @@
+/**
+ * (a) The channel's pipeline (conditioning, capture, judgement, in blocks of 256) against a plain loop of the same
+ * arithmetic. Both take turns on the same samples and find the same peaks, or the bench fails. Processor time
+ * of the process (waste collection too), so that other work on the machine counts for neither.
+ */
+import { ChannelPipeline, type Outcome } from '../../daemon/pipeline/channel-pipeline.ts';
+import { CaptureSettings, type FilterSettings } from '../../shared/capture-settings.ts';
+import type { DeviceBlock } from '../../shared/sample-block.ts';
+import { TransducerSettings } from '../../shared/transducer.ts';
+import type { BenchLine } from './bench-line.ts';
+import { plainPeaks } from './plain-loop.ts';
+import { CAPACITY, pullSignal } from './signal.ts';
+import { median, spread } from './statistics.ts';
+
+const BLOCK = 256;
+const ROUNDS = 15;
+const FACTOR = 1.0004;
+const ZERO = 0.013;
+const ARM = 1.2;
+const RELEASE = 0.6;
+const RELEASE_MS = 40;
+
+type Mode = 'peak' | 'first-peak';
+
+interface Case {
+  readonly what: string;
+  readonly rateHz: number;
+  readonly mode: Mode;
+  readonly order: 2 | 4;
+  readonly device: Float64Array;
+}
+
+interface Result {
+  readonly ratio: number;
+  readonly ratios: readonly number[];
+  readonly pipelineMps: number;
+  readonly plainMps: number;
+  readonly readings: number;
+}
+
+export async function run(): Promise<BenchLine[]> {
+  const fast = pullSignal(20_000, 60);
+  const slow = pullSignal(1_000, 1_200);
+  const main: Case = { what: 'pulls and pauses, 20 kS/s, peak, order 2', rateHz: 20_000, mode: 'peak', order: 2, device: fast };
+  const cases: Case[] = [
+    { ...main, what: 'the same at 1 kS/s', rateHz: 1_000, device: slow },
+    { ...main, what: 'first-peak, 20 kS/s', mode: 'first-peak' },
+    { ...main, what: 'first-peak, 1 kS/s', mode: 'first-peak', rateHz: 1_000, device: slow },
+    { ...main, what: 'peak, order 4, 20 kS/s', order: 4 },
+    { ...main, what: 'idle alone, 20 kS/s', device: idle(20_000, 60) },
+    { ...main, what: 'in the cycle alone, peak, 20 kS/s', device: inCycle(20_000, 50) },
+    { ...main, what: 'in the cycle alone, first-peak, 20 kS/s', mode: 'first-peak', device: inCycle(20_000, 50) },
+  ];
+  const first = measure(main);
+  const told = (result: Result): string =>
+    `${result.pipelineMps.toFixed(1)} against ${result.plainMps.toFixed(1)} million samples/s, ${result.readings} readings; ratios ${spread(result.ratios)} in ${ROUNDS} turns`;
+  return [
+    { name: `(a) channel pipeline / plain loop: ${main.what}`, ratio: first.ratio, atLeast: 0.4, detail: told(first) },
+    { name: '(a) channel pipeline / 25 million samples per second', ratio: first.pipelineMps / 25, atLeast: 1, detail: `${first.pipelineMps.toFixed(1)} million samples/s, processor time` },
+    ...cases.map((each) => {
+      const result = measure(each);
+      return { name: `    ${each.what}`, ratio: result.ratio, detail: told(result) };
+    }),
+  ];
+}
+
+function measure(each: Case): Result {
+  const blocks = blocksOf(each.device, each.rateHz);
+  const cutoffHz = each.rateHz / 20;
+  const filter: FilterSettings = { kind: 'butterworth', order: each.order, cutoffHz };
+  const plain = (): number[] => plainPeaks(each.device, {
+    gain: FACTOR, zero: ZERO, order: each.order, cutoffHz, rateHz: each.rateHz, arm: ARM, release: RELEASE, releaseSamples: (RELEASE_MS * each.rateHz) / 1_000,
+  });
+  // Compiled and warm on both sides before it counts.
+  for (let i = 0; i < 3; i++) {
+    plain();
+    throughPipeline(blocks, each.mode, filter);
+  }
+  const ratios: number[] = [];
+  const pipelineS: number[] = [];
+  const plainS: number[] = [];
+  let readings = 0;
+  for (let round = 0; round < ROUNDS; round++) {
+    const [peaks, plainTook] = timed(plain);
+    const [values, pipelineTook] = timed(() => throughPipeline(blocks, each.mode, filter));
+    if (each.mode === 'peak') assertSame(values, peaks, each.what);
+    readings = values.length;
+    plainS.push(plainTook);
+    pipelineS.push(pipelineTook);
+    ratios.push(plainTook / pipelineTook);
+  }
+  const mps = (seconds: number): number => each.device.length / seconds / 1e6;
+  return { ratio: median(ratios), ratios, pipelineMps: mps(median(pipelineS)), plainMps: mps(median(plainS)), readings };
+}
+
+function throughPipeline(blocks: readonly DeviceBlock[], mode: Mode, filter: FilterSettings): number[] {
+  const values: number[] = [];
+  const pipeline = new ChannelPipeline({
+    channel: 'bench/1', source: null, unit: 'N.m', sign: 1, zero: { kind: 'fixed', offset: ZERO }, isSimulated: true, software: 'bench', toWallMs: (ms) => ms,
+    transducer: TransducerSettings.parse({ serialNumber: 'HF-0042 (invented)', capacity: CAPACITY, calibration: { curve: { kind: 'factor', factor: FACTOR } } }),
+    capture: CaptureSettings.parse({ mode, filter, detector: { armTorque: ARM, releaseTorque: RELEASE, releaseMs: RELEASE_MS, minDurationMs: 0 } }),
+  });
+  pipeline.outcomes$.subscribe((outcome: Outcome) => {
+    if (outcome.kind === 'reading') values.push(outcome.reading.value);
+  });
+  for (const block of blocks) pipeline.push(block);
+  return values;
+}
+
+function blocksOf(device: Float64Array, rateHz: number): DeviceBlock[] {
+  const spacingMs = 1_000 / rateHz;
+  const blocks: DeviceBlock[] = [];
+  for (let at = 0; at < device.length; at += BLOCK) {
+    blocks.push({
+      channel: 'bench/1', epoch: 1, firstIndex: at, gap: at === 0 ? 'connected' : null, startMs: at * spacingMs, spacingMs, rateHz,
+      timeEstimated: false, unit: null, device: device.slice(at, at + BLOCK), status: null,
+    });
+  }
+  return blocks;
+}
+
+/** Rest with the sensor's noise. */
+function idle(rateHz: number, seconds: number): Float64Array {
+  const rest = pullSignal(rateHz, 1).subarray(0, Math.floor(0.9 * rateHz));
+  return Float64Array.from({ length: rateHz * seconds }, (_, i) => rest[i % rest.length]!);
+}
+
+/** One pull that lasts nearly throughout: slow swings between 20 and 40 N.m, with noise, and a release at the end. */
+function inCycle(rateHz: number, seconds: number): Float64Array {
+  const rest = idle(rateHz, seconds);
+  return rest.map((noise, i) => (i < rateHz || i > rest.length - rateHz ? noise : 30 - 10 * Math.cos((2 * Math.PI * 0.4 * i) / rateHz) + noise));
+}
+
+function assertSame(values: readonly number[], peaks: readonly number[], what: string): void {
+  const isSame = values.length === peaks.length && values.every((value, i) => Math.abs(value - peaks[i]!) <= 1e-9 * Math.abs(value));
+  if (!isSame) throw new Error(`${what}: the pipeline found ${values.length} peaks (${values.slice(0, 5).join(', ')} …), the plain loop ${peaks.length} (${peaks.slice(0, 5).join(', ')} …)`);
+}
+
+function timed<Value>(work: () => Value): [Value, number] {
+  const before = process.cpuUsage();
+  const value = work();
+  const { user, system } = process.cpuUsage(before);
+  return [value, (user + system) / 1e6];
+}

@@ -1,0 +1,40 @@
+/**
+ * `npm run bench`: every figure is a ratio of two things measured in the same run, in turns, on this machine.
+ * `--only a,b` runs some of them, `--json` prints one line of JSON. Exit code 1 when a wanted ratio is missed.
+ */
+import { cpus } from 'node:os';
+import { parseArgs } from 'node:util';
+import { isMet, type BenchLine } from './bench-line.ts';
+import { printTable } from './table.ts';
+
+const PARTS: Record<string, () => Promise<{ run(): Promise<BenchLine[]> }>> = {
+  a: () => import('./pipeline.bench.ts'),
+  b: () => import('./rate.bench.ts'),
+  c: () => import('./load.bench.ts'),
+  d: () => import('./spacing.bench.ts'),
+  ef: () => import('./store.bench.ts'),
+};
+
+const { values } = parseArgs({ options: { only: { type: 'string' }, json: { type: 'boolean', default: false } } });
+const letters = values.only === undefined ? null : values.only.split(',').map((letter) => letter.trim());
+const unknown = letters?.find((letter) => !Object.keys(PARTS).some((part) => part.includes(letter)));
+if (unknown !== undefined) {
+  process.stderr.write(`there is no part "${unknown}"; there are a, b, c, d, e, f\n`);
+  process.exit(64);
+}
+
+const lines: BenchLine[] = [];
+const beganMs = performance.now();
+for (const [part, load] of Object.entries(PARTS)) {
+  if (letters !== null && !letters.some((letter) => part.includes(letter))) continue;
+  if (!values.json) process.stderr.write(`measuring ${[...part].join(', ')} …\n`);
+  lines.push(...await (await load()).run());
+}
+const machine = { cpu: cpus()[0]?.model ?? 'unknown', cores: cpus().length, node: process.version, system: `${process.platform} ${process.arch}` };
+const seconds = Math.round((performance.now() - beganMs) / 1_000);
+if (values.json) process.stdout.write(`${JSON.stringify({ machine, seconds, lines: lines.map((line) => ({ ...line, isMet: isMet(line) })) })}\n`);
+else {
+  process.stdout.write(`${machine.cpu}, ${machine.cores} cores, Node ${machine.node}, ${machine.system}; ${seconds} s\n\n`);
+  printTable(lines);
+}
+process.exitCode = lines.every(isMet) ? 0 : 1;
