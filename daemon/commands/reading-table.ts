@@ -18,6 +18,8 @@ const COLUMNS: readonly Column[] = [
   { title: 'way', width: 3 },
   { title: 'verdict', width: 9 },
 ];
+/** Times before it come from a trace that counts from its own beginning. */
+const SECOND_DAY = '1970-01-02';
 const MODE_WORDS: Readonly<Record<Reading['mode'], string>> = { 'track': 'track', 'peak': 'peak', 'first-peak': 'first peak' };
 
 export class ReadingTable {
@@ -47,7 +49,7 @@ export class ReadingTable {
 
   #row(facts: Reading | InterruptedCycle, value: string, maximum: string, verdict: string, remarks: readonly string[]): string {
     this.#count++;
-    const began = facts.startedAt.replace('T', ' ').replace('Z', '');
+    const began = facts.startedAt < SECOND_DAY ? `${(Date.parse(facts.startedAt) / 1_000).toFixed(3)} s` : facts.startedAt.replace('T', ' ').replace('Z', '');
     const lasted = `${(facts.durationMs / 1_000).toFixed(2)} s`;
     return line([String(this.#count), began, lasted, value, maximum, torqueUnit(facts.unit).symbol, facts.direction, verdict], remarks.join(', '));
   }

@@ -9,6 +9,7 @@ import { faultsAsError, formatPath, type SettingsFault } from './settings-fault.
 import { yamlPositions } from './yaml-positions.ts';
 
 /** A settings file is written by hand; a larger one is something else. */
+const LONGEST_MESSAGE = 120;
 const LARGEST_FILE_BYTES = 1_048_576;
 
 export type ParsedSettings =
@@ -20,11 +21,13 @@ export function parseSettings(text: string, checks: SettingsChecks): ParsedSetti
   const lines = new LineCounter();
   const document = parseDocument(text, { lineCounter: lines, prettyErrors: false, stringKeys: true });
   const positions = yamlPositions(document, lines);
-  const faults: SettingsFault[] = [...document.errors, ...document.warnings].map((error) => ({
+  // Behind the first broken syntax the parser guesses, and what it says there is of no use to anybody.
+  const broken = document.errors.find((error) => error.code !== 'DUPLICATE_KEY');
+  const faults: SettingsFault[] = (broken ? [broken] : [...document.errors, ...document.warnings]).map((error) => ({
     code: 'SETTINGS_INVALID', ...positions.at(error.pos[0]), path: '', message: yamlMessage(error.code, error.message, /^[^:\n]*/.exec(text.slice(error.pos[0]))![0]),
   }));
   // A key given twice leaves the rest of the file readable; a broken syntax does not.
-  if (document.errors.some((error) => error.code !== 'DUPLICATE_KEY')) return { settings: null, faults: inOrder(faults) };
+  if (broken) return { settings: null, faults };
 
   let input: unknown;
   try {
@@ -54,8 +57,14 @@ function yamlMessage(code: string, message: string, source: string): string {
     case 'DUPLICATE_KEY': return `${describe(source.trim())} stands twice in the same map; each key is allowed once`;
     case 'MULTIPLE_DOCS': return 'a second document begins here; one is allowed';
     case 'TAB_AS_INDENT': return 'a tab indents this line; only spaces are allowed';
-    default: return `is not YAML: ${message.replace(/\.$/, '')}`;
+    default: return `is not YAML: ${shortened(message.replace(/\.$/, ''))}`;
   }
+}
+
+/** The parser may quote the whole rest of the file. */
+function shortened(message: string): string {
+  const line = message.replace(/\s+/g, ' ');
+  return line.length > LONGEST_MESSAGE ? `${line.slice(0, LONGEST_MESSAGE)} …` : line;
 }
 
 /** @throws TorsiondError INPUT_NOT_FOUND, INPUT_FORMAT */

@@ -20,10 +20,10 @@ it('shows readings in columns under their titles, rounded to the step that is gi
   }
 });
 
-it('tells an interrupted cycle without a torque and without a verdict', () => {
+it('tells an interrupted cycle without a torque and without a verdict, and a time of a trace in seconds', () => {
   const cycle: InterruptedCycle = {
     type: 'cycle.interrupted', source: 'a.csv', channel: 'trace/1', epoch: 1, mode: 'peak', reason: 'record-ended', direction: 'cw', unit: 'N.m',
     maximum: 12.3456, startedAt: '1970-01-01T00:00:01.000Z', durationMs: 500,
   };
-  expect(new ReadingTable(0.1).interrupted(cycle)).toBe('   1  1970-01-01 00:00:01.000    0.50 s             –          12.3  N·m     cw   –          no reading: record-ended');
+  expect(new ReadingTable(0.1).interrupted(cycle)).toBe('   1  1.000 s                    0.50 s             –          12.3  N·m     cw   –          no reading: record-ended');
 });
