@@ -116,12 +116,13 @@ export class ChannelPipeline {
     this.#causeAll(this.#engine.hold());
   }
 
-  /** @throws TorsiondError MODE_MISMATCH outside track, CHANNEL_NOT_READY without samples */
+  /** @throws TorsiondError MODE_MISMATCH outside track, CHANNEL_NOT_READY without samples, or why nothing is captured */
   latch(): void {
     const { channel } = this.#options;
     if (this.settings.mode !== 'track') {
       throw new TorsiondError('MODE_MISMATCH', `a reading can be taken by hand in track only; the channel is set to ${this.settings.mode}`, { where: channel });
     }
+    if (this.#fault) throw this.#fault;
     const event = this.#engine.latch();
     if (!event) throw new TorsiondError('CHANNEL_NOT_READY', 'the channel has given no samples yet', { where: channel });
     this.#caused$.next(event);
@@ -132,7 +133,11 @@ export class ChannelPipeline {
     const fault = checkCapture(settings, this.#rateHz, this.#capacity)[0];
     if (fault) throw fault;
     this.#fault = null;
-    this.#causeAll(this.#engine.reconfigure(settings));
+    const before = this.settings;
+    for (const event of this.#engine.reconfigure(settings)) {
+      // What is interrupted ran with the settings before.
+      this.#outcomes$.next(event.kind === 'interrupted' ? this.#cut(event, before) : this.#judge(event));
+    }
   }
 
   /** Resolves with the new zero in N.m. @throws TorsiondError ZERO_REFUSED when the torque does not come to rest */
@@ -173,24 +178,27 @@ export class ChannelPipeline {
   }
 
   #judge(event: CaptureEvent): Outcome {
-    const { source, channel, toWallMs } = this.#options;
+    const { source } = this.#options;
     switch (event.kind) {
       case 'captured':
         return { kind: 'reading', ...judge(event.capture, event.trace, { source, keepsTrace: source === null, idOf: (trace) => readingId(trace, source) }) };
-      case 'interrupted': {
-        const { mode, unit } = this.settings;
-        return {
-          kind: 'interrupted',
-          cycle: {
-            type: 'cycle.interrupted', source, channel, epoch: event.epoch, mode, reason: event.reason, direction: event.direction, unit,
-            maximum: convertTorque(event.maximum, 'N.m', unit),
-            startedAt: new Date(toWallMs(event.startMs)).toISOString(), durationMs: event.durationMs,
-          },
-        };
-      }
+      case 'interrupted':
+        return this.#cut(event, this.settings);
       default:
         return event;
     }
+  }
+
+  #cut(event: Extract<CaptureEvent, { kind: 'interrupted' }>, { mode, unit }: CaptureSettings): Outcome {
+    const { source, channel, toWallMs } = this.#options;
+    return {
+      kind: 'interrupted',
+      cycle: {
+        type: 'cycle.interrupted', source, channel, epoch: event.epoch, mode, reason: event.reason, direction: event.direction, unit,
+        maximum: convertTorque(event.maximum, 'N.m', unit),
+        startedAt: new Date(toWallMs(event.startMs)).toISOString(), durationMs: event.durationMs,
+      },
+    };
   }
 }
 
@@ -206,10 +214,10 @@ function eachBlock<In, Out>(step: (block: In) => readonly Out[], onThrow: (throw
   }), mergeAll());
 }
 
-/** Follows from where and when the samples were taken, so that a replay of the same recording finds the same id. */
+/** Follows from where and when the samples were taken and how, so that a replay of the same recording finds the same id. */
 function readingId(trace: Omit<Trace, 'id'>, source: string | null): string {
   const { channel, epoch, firstIndex, startWallMs, evidence } = trace;
-  const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs].join('|');
+  const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs, JSON.stringify(evidence.settings)].join('|');
   return createHash('sha256').update(facts).digest('hex').slice(0, 32);
 }
 

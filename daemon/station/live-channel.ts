@@ -1,6 +1,6 @@
 /** One channel of the station: its pipeline, its live value, and what the wire says of it. */
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
-import { CaptureSettings } from '../../shared/capture-settings.ts';
+import { CaptureSettings, type Limits } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
@@ -21,6 +21,8 @@ export interface LiveChannelOptions {
   readonly onSamples: (block: SampleBlock) => void;
   readonly onOutcome: (channel: LiveChannel, outcome: Outcome) => void;
 }
+
+type SettingsChange = { readonly [Key in keyof CaptureSettings]?: CaptureSettings[Key] | undefined };
 
 export class LiveChannel {
   readonly id: string;
@@ -112,7 +114,7 @@ export class LiveChannel {
       }
       case 'configure': {
         const { type: _type, id: _id, channel: _channel, ...changes } = command;
-        const settings = CaptureSettings.parse({ ...this.#pipeline.settings, ...changes });
+        const settings = changedSettings(this.#pipeline.settings, changes, this.id);
         this.#pipeline.configure(settings);
         this.#live.use(settings);
       }
@@ -131,5 +133,24 @@ export class LiveChannel {
 
   #mustBeOnline(): void {
     if (!this.#isOnline) throw new TorsiondError('CHANNEL_NOT_READY', 'the channel gives no samples', { where: this.id });
+  }
+}
+
+/** A new unit alone changes how torques are shown, not which ones are within the limits. */
+function changedSettings(before: CaptureSettings, changes: SettingsChange, channel: string): CaptureSettings {
+  const unit = changes.unit ?? before.unit;
+  const limits = changes.limits ?? limitsIn(unit, before);
+  const checked = CaptureSettings.safeParse({ ...before, ...changes, limits });
+  if (checked.success) return checked.data;
+  const issue = checked.error.issues[0]!;
+  throw new TorsiondError('CAPTURE_SETTINGS', `${issue.path.join('.')}: ${issue.message}`, { where: channel });
+}
+
+function limitsIn(unit: string, { limits, unit: before }: CaptureSettings): Limits {
+  const converted = (torque: number): number => convertTorque(torque, before, unit);
+  switch (limits.kind) {
+    case 'none': return limits;
+    case 'absolute': return { ...limits, target: converted(limits.target), low: converted(limits.low), high: converted(limits.high) };
+    case 'percent': return { ...limits, target: converted(limits.target) };
   }
 }

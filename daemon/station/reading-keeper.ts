@@ -10,6 +10,8 @@ import type { GatewayEvent } from '../../shared/wire/events.ts';
 import type { ReadingStore, StoredReading } from '../storage/store.ts';
 
 interface Kept {
+  /** Counts captures: what was captured first is stored first, however often the store refuses. */
+  readonly order: number;
   readonly reading: Reading;
   readonly trace: Trace;
   isToldNotStored: boolean;
@@ -35,7 +37,9 @@ export class ReadingKeeper {
   #inFlight = 0;
   #lastAnnounced: number;
   #cancelRetry: (() => void) | null = null;
-  #isRefused = false;
+  /** Why the store took nothing at the last attempt; null while it does. */
+  #refusal: TorsiondError | null = null;
+  #captured = 0;
   #lost = 0;
   #idle: (() => void)[] = [];
 
@@ -58,13 +62,14 @@ export class ReadingKeeper {
 
   keep(reading: Reading, trace: Trace): void {
     this.#deps.announce({ type: 'reading.captured', at: this.#now(), reading });
-    const kept: Kept = { reading, trace, isToldNotStored: false };
+    const kept: Kept = { order: this.#captured++, reading, trace, isToldNotStored: false };
     if (this.#waiting.length >= MAX_WAITING) {
       this.#lost++;
       this.#tellNotStored(kept, new TorsiondError('LIMIT_REACHED', `${MAX_WAITING} readings wait for the store already; this one is lost`));
       return;
     }
     this.#waiting.push(kept);
+    if (this.#refusal) this.#tellNotStored(kept, this.#refusal);
     this.#send();
   }
 
@@ -86,7 +91,7 @@ export class ReadingKeeper {
   }
 
   #send(): void {
-    while (!this.#isRefused && this.#waiting.length > 0 && this.#inFlight < MAX_IN_FLIGHT) {
+    while (this.#refusal === null && this.#waiting.length > 0 && this.#inFlight < MAX_IN_FLIGHT) {
       const kept = this.#waiting.shift()!;
       this.#inFlight++;
       this.#deps.store.append(kept.reading, kept.trace).then(
@@ -98,7 +103,8 @@ export class ReadingKeeper {
 
   #committed(stored: StoredReading): void {
     this.#inFlight--;
-    this.#stored.set(stored.reading.seq!, stored);
+    // A reading that was handed over twice comes back with the place that was announced already.
+    if (stored.reading.seq! > this.#lastAnnounced) this.#stored.set(stored.reading.seq!, stored);
     for (;;) {
       const next = this.#stored.get(this.#lastAnnounced + 1);
       if (!next) break;
@@ -111,20 +117,29 @@ export class ReadingKeeper {
 
   #refused(kept: Kept, fault: TorsiondError): void {
     this.#inFlight--;
-    if (!kept.isToldNotStored) this.#tellNotStored(kept, fault);
-    this.#waiting.unshift(kept);
-    this.#isRefused = true;
+    if (fault.facts.retry === 'never') {
+      // It is this reading that does not fit, and trying again would hold up the others.
+      this.#lost++;
+      this.#tellNotStored(kept, fault);
+      return this.#tellIdle();
+    }
+    const later = this.#waiting.findIndex((other) => other.order > kept.order);
+    this.#waiting.splice(later < 0 ? this.#waiting.length : later, 0, kept);
+    this.#refusal = fault;
+    for (const waiting of this.#waiting) this.#tellNotStored(waiting, fault);
     this.#cancelRetry ??= this.#deps.clock.after(RETRY_MS, () => this.#retryNow());
   }
 
   #retryNow(): void {
     this.#cancelRetry?.();
     this.#cancelRetry = null;
-    this.#isRefused = false;
+    this.#refusal = null;
     this.#send();
   }
 
+  /** Once per reading. */
   #tellNotStored(kept: Kept, fault: TorsiondError): void {
+    if (kept.isToldNotStored) return;
     kept.isToldNotStored = true;
     this.#deps.announce({ type: 'reading.not-stored', at: this.#now(), reading: kept.reading, fault: fault.toJSON() });
   }

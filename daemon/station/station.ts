@@ -30,6 +30,8 @@ export interface StationDeps {
 
 /** How long a stop waits for the store, ms. */
 const DRAIN_MS = 2_000;
+/** How often the two clocks are compared, ms. */
+const CLOCK_LOOK_MS = 1_000;
 
 export class Station implements Gateway {
   readonly station: string;
@@ -43,6 +45,7 @@ export class Station implements Gateway {
   readonly #channels = new Map<string, LiveChannel>();
   readonly #keeper: ReadingKeeper;
   readonly #wall: WallTime;
+  #cancelLook: () => void = () => {};
 
   constructor(deps: StationDeps) {
     this.#deps = deps;
@@ -68,10 +71,12 @@ export class Station implements Gateway {
 
   start(): void {
     this.#deps.instruments.start();
+    this.#lookAtClocks();
   }
 
   /** Instruments first, so that no reading comes after; then what still waits for the store. */
   async stop(): Promise<void> {
+    this.#cancelLook();
     await this.#deps.instruments.stop();
     const left = await this.#keeper.drain(DRAIN_MS);
     if (left > 0) this.#deps.log.error({ readings: left }, 'readings could not be stored before the stop');
@@ -115,6 +120,11 @@ export class Station implements Gateway {
       ['torsiond_readings_lost_total', this.#keeper.lost],
       ['torsiond_wall_clock_jumps_total', this.#wall.jumps],
     ]);
+  }
+
+  #lookAtClocks(): void {
+    this.#wall.look();
+    this.#cancelLook = this.#deps.clock.after(CLOCK_LOOK_MS, () => this.#lookAtClocks());
   }
 
   #buildChannels(): void {
