@@ -59,9 +59,14 @@ describe('package.json', () => {
     expect(process.versions.node).toBe(versions.node);
   });
 
-  it('lets no package run install scripts beyond those named', () => {
+  it('lets only the runtime run an install script, and has decided on every package that wants to', () => {
     const allowed = Object.entries(pack.allowScripts).filter(([, isAllowed]) => isAllowed).map(([name]) => name);
-    expect(allowed).toEqual([`node@${versions.node}`]);
+    // By name: npm cannot pin a version for a lock file that names no addresses.
+    expect(allowed).toEqual(['node']);
+    const lock = JSON.parse(readProjectFile('package-lock.json')) as { packages: Record<string, { hasInstallScript?: boolean; optional?: boolean }> };
+    const wanting = Object.entries(lock.packages).filter(([, entry]) => entry.hasInstallScript && !entry.optional).map(([path]) => path.replace(/^.*node_modules\//, ''));
+    expect(wanting.length).toBeGreaterThan(0);
+    expect(wanting.filter((name) => !(name in pack.allowScripts))).toEqual([]);
   });
 
   it('is described by the same version in the lock file, and its changes are told', () => {
