@@ -7,6 +7,11 @@ import type { Clock } from '../../shared/clock.ts';
 
 /** A change of the offset by more than this between two looks is a jump; less is the slewing of a time service. */
 const JUMP_MS = 100;
+/** Less than this is the coarseness of the wall clock, which counts whole milliseconds, and no change. */
+const COARSE_MS = 2;
+/** The two clocks were read together when not more than this passed between. */
+const TOGETHER_MS = 0.5;
+const READ_TRIES = 5;
 const MAX_STRETCHES = 32;
 
 export interface WallJump {
@@ -16,38 +21,87 @@ export interface WallJump {
   readonly noticedAtMs: number;
 }
 
+/** The offset changed. A jump holds from `fromMs` on; slewing moves the stretch that is in force as a whole. */
+export interface WallChange {
+  /** Monotonic, ms. */
+  readonly fromMs: number;
+  /** Wall time minus monotonic time, ms. */
+  readonly offsetMs: number;
+  readonly isJump: boolean;
+}
+
+/** The offsets there have been. No clocks inside: the same changes give the same times, in a replay too. */
+export class WallMap {
+  /** Oldest first; the last is in force. */
+  readonly #stretches: { fromMs: number; offsetMs: number }[];
+
+  constructor(offsetMs: number) {
+    this.#stretches = [{ fromMs: -Infinity, offsetMs }];
+  }
+
+  /** In force now, ms. */
+  get offsetMs(): number {
+    return this.#stretches.at(-1)!.offsetMs;
+  }
+
+  take({ fromMs, offsetMs, isJump }: WallChange): void {
+    if (!isJump) {
+      this.#stretches.at(-1)!.offsetMs = offsetMs;
+      return;
+    }
+    this.#stretches.push({ fromMs, offsetMs });
+    if (this.#stretches.length > MAX_STRETCHES) {
+      this.#stretches.shift();
+      this.#stretches[0]!.fromMs = -Infinity;
+    }
+  }
+
+  /** Milliseconds since 1970 of a monotonic time, with the offset that was in force then. */
+  toWallMs(monoMs: number): number {
+    for (let i = this.#stretches.length - 1; i > 0; i--) {
+      const stretch = this.#stretches[i]!;
+      if (monoMs >= stretch.fromMs) return monoMs + stretch.offsetMs;
+    }
+    return monoMs + this.#stretches[0]!.offsetMs;
+  }
+}
+
 export class WallTime {
   readonly #clock: Clock;
   readonly #onJump: (jump: WallJump) => void;
-  /** Oldest first; the last is in force. */
-  readonly #stretches: { fromMs: number; offsetMs: number }[];
+  readonly #onChange: (change: WallChange) => void;
+  readonly #map: WallMap;
   #jumps = 0;
 
-  constructor(clock: Clock, onJump: (jump: WallJump) => void = () => {}) {
+  constructor(clock: Clock, onJump: (jump: WallJump) => void = () => {}, onChange: (change: WallChange) => void = () => {}) {
     this.#clock = clock;
     this.#onJump = onJump;
-    this.#stretches = [{ fromMs: -Infinity, offsetMs: clock.wallMs() - clock.monoMs() }];
+    this.#onChange = onChange;
+    this.#map = new WallMap(this.#read().offsetMs);
   }
 
   get jumps(): number {
     return this.#jumps;
   }
 
-  /** Compares the clocks; call it now and then (each second is plenty). @returns the jump, if there was one */
+  /** Wall time minus monotonic time, in force now, ms. */
+  get offsetMs(): number {
+    return this.#map.offsetMs;
+  }
+
+  /**
+   * Compares the clocks; call it each second or so. Nothing else changes the offset, so that it never changes while
+   * samples are on their way through.
+   * @returns the jump, if there was one
+   */
   look(): WallJump | null {
-    const nowMs = this.#clock.monoMs();
-    const offsetMs = this.#clock.wallMs() - nowMs;
-    const current = this.#stretches.at(-1)!;
-    const byMs = offsetMs - current.offsetMs;
-    if (Math.abs(byMs) <= JUMP_MS) {
-      current.offsetMs = offsetMs;
-      return null;
-    }
-    this.#stretches.push({ fromMs: nowMs, offsetMs });
-    if (this.#stretches.length > MAX_STRETCHES) {
-      this.#stretches.shift();
-      this.#stretches[0]!.fromMs = -Infinity;
-    }
+    const { nowMs, offsetMs, isTogether } = this.#read();
+    const byMs = offsetMs - this.#map.offsetMs;
+    if (!isTogether || Math.abs(byMs) <= COARSE_MS) return null;
+    const change = { fromMs: nowMs, offsetMs, isJump: Math.abs(byMs) > JUMP_MS };
+    this.#map.take(change);
+    this.#onChange(change);
+    if (!change.isJump) return null;
     this.#jumps += 1;
     const jump = { byMs, noticedAtMs: nowMs };
     this.#onJump(jump);
@@ -56,11 +110,16 @@ export class WallTime {
 
   /** Milliseconds since 1970 of a monotonic time, with the offset that was in force then. */
   toWallMs(monoMs: number): number {
-    this.look();
-    for (let i = this.#stretches.length - 1; i > 0; i--) {
-      const stretch = this.#stretches[i]!;
-      if (monoMs >= stretch.fromMs) return monoMs + stretch.offsetMs;
+    return this.#map.toWallMs(monoMs);
+  }
+
+  /** Both clocks at one moment; where the process was held up between the two, that is said. */
+  #read(): { nowMs: number; offsetMs: number; isTogether: boolean } {
+    for (let tries = 1; ; tries++) {
+      const nowMs = this.#clock.monoMs();
+      const wallMs = this.#clock.wallMs();
+      const isTogether = this.#clock.monoMs() - nowMs <= TOGETHER_MS;
+      if (isTogether || tries === READ_TRIES) return { nowMs, offsetMs: wallMs - nowMs, isTogether };
     }
-    return monoMs + this.#stretches[0]!.offsetMs;
   }
 }

@@ -3,6 +3,7 @@ import { WebSocket } from 'ws';
 import { decodeSamples } from '../../../shared/wire/binary-samples.ts';
 import { SUBPROTOCOL } from '../../../shared/wire/protocol.ts';
 import { quantile } from '../../helpers/time-errors.ts';
+import { median } from '../statistics.ts';
 import { machineMs, type ClientAnswer, type ClientLag, type ClientOrder } from './messages.ts';
 
 interface Arrived {
@@ -72,21 +73,15 @@ async function connect({ subject, address, token, sockets }: Extract<ClientOrder
 
 function lag({ startMs, rateHz, before }: Extract<ClientOrder, { kind: 'lag' }>): ClientLag {
   isWatching = false;
-  const lags: number[] = [];
-  const firstQuarter: number[] = [];
-  const lastQuarter: number[] = [];
   const periodMs = 1_000 / rateHz;
+  const seconds: number[][] = [];
   const spacing: number[] = [];
   for (const [socket, one] of counted.entries()) {
     const first = one.watchedFrom - before[socket]!;
-    const total = one.arrived.reduce((sum, { count }) => sum + count, 0);
     let index = first;
     one.arrived.forEach(({ atMs, count, startWallMs, spacingMs }, f) => {
       for (let i = 0; i < count; i++, index++) {
-        const late = atMs - startMs - index * periodMs;
-        lags.push(late);
-        if (index - first < total / 4) firstQuarter.push(late);
-        else if (index - first >= (3 * total) / 4) lastQuarter.push(late);
+        (seconds[Math.floor((index - first) / rateHz)] ??= []).push(atMs - startMs - index * periodMs);
         if (i > 0) spacing.push(Math.abs(spacingMs - periodMs));
       }
       const after = one.arrived[f + 1];
@@ -95,11 +90,12 @@ function lag({ startMs, rateHz, before }: Extract<ClientOrder, { kind: 'lag' }>)
     one.arrived = [];
   }
   const sorted = (values: readonly number[]): Float64Array => Float64Array.from(values).sort();
-  const all = sorted(lags);
+  const all = sorted(seconds.flat());
+  const p99s = seconds.map((lags) => quantile(sorted(lags), 0.99));
+  const part = Math.max(1, Math.floor(p99s.length / 3));
   return {
-    kind: 'lag', samples: all.length, medianMs: quantile(all, 0.5), p99Ms: quantile(all, 0.99), maxMs: all.at(-1)!,
-    growthMs: quantile(sorted(lastQuarter), 0.99) - quantile(sorted(firstQuarter), 0.99),
-    spacingP99Ms: quantile(sorted(spacing), 0.99),
+    kind: 'lag', samples: all.length, medianMs: quantile(all, 0.5), p99Ms: median(p99s), maxMs: all.at(-1)!,
+    growthMs: median(p99s.slice(-part)) - median(p99s.slice(0, part)), spacingP99Ms: quantile(sorted(spacing), 0.99),
   };
 }
 

@@ -54,9 +54,10 @@ export interface ClientLag {
   readonly samples: number;
   /** From when the sample was due at the sender to when the client had it, ms. */
   readonly medianMs: number;
+  /** p99 of each second; of these the median, so that a stall of the machine counts for its second only. */
   readonly p99Ms: number;
   readonly maxMs: number;
-  /** p99 over the last quarter of the time against the first: a backlog that grows shows here, ms. */
+  /** That of the last third of the seconds less that of the first: a backlog that grows shows here. */
   readonly growthMs: number;
   /** p99 of |distance of consecutive samples - what was meant|, from the times in the frames, ms; of no meaning where frames have none. */
   readonly spacingP99Ms: number;

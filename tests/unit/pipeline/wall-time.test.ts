@@ -34,6 +34,19 @@ describe('WallTime', () => {
     expect(wall.toWallMs(100_000)).toBe(112_000);
   });
 
+  it('does not shake by the whole milliseconds that a wall clock counts', () => {
+    let nowMs = 0;
+    const wall = new WallTime({ monoMs: () => nowMs, wallMs: () => Math.floor(1_700_000_000_000.4 + nowMs), after: () => () => {} });
+    const errors: number[] = [];
+    for (let i = 0; i < 2_000; i++) {
+      nowMs += 7.37;
+      errors.push(wall.toWallMs(nowMs) - (1_700_000_000_000.4 + nowMs));
+    }
+    const settled = errors.slice(200);
+    expect(Math.max(...settled) - Math.min(...settled)).toBeLessThan(0.02);
+    expect(Math.max(...errors.map(Math.abs))).toBeLessThanOrEqual(1);
+  });
+
   it('forgets the oldest of many jumps and stays defined for old times', () => {
     const clock = new ManualClock(0, 0);
     const wall = new WallTime(clock);
