@@ -63,6 +63,9 @@ class InstrumentRunner implements Instrument {
   /** What the driver complained of since the last usable sample. */
   #complaint: TorsiondError | null = null;
   #rateFault: TorsiondError | null = null;
+  /** What the device has been saying in place of values, for longer than a silence may be. */
+  #valueFault: TorsiondError | null = null;
+  #streamingSinceMs = 0;
   readonly #stopWaiters: (() => void)[] = [];
 
   constructor(settings: InstrumentSettings, deps: InstrumentDeps) {
@@ -98,7 +101,7 @@ class InstrumentRunner implements Instrument {
       title: this.settings.title ?? this.id,
       state: name,
       since: new Date(this.#sinceMs).toISOString(),
-      fault: (fault ?? this.#rateFault)?.toJSON() ?? null,
+      fault: (fault ?? this.#valueFault ?? this.#rateFault)?.toJSON() ?? null,
       link: this.#label,
       driver: this.settings.driver.id,
       epoch,
@@ -201,11 +204,12 @@ class InstrumentRunner implements Instrument {
         this.#timers.get(effect.timer)?.();
         return void this.#timers.delete(effect.timer);
       case 'announce-gap':
-        return this.#gaps.next({
-          instrument: this.id, epoch: this.#state.epoch, reason: effect.reason,
-          lastSampleMs: this.#lastSampleMs, atMs: this.#deps.clock.monoMs(),
-        });
+        return this.#announceGap(effect.reason);
     }
+  }
+
+  #announceGap(reason: InstrumentGap['reason']): void {
+    this.#gaps.next({ instrument: this.id, epoch: this.#state.epoch, reason, lastSampleMs: this.#lastSampleMs, atMs: this.#deps.clock.monoMs() });
   }
 
   async #open(connection: number): Promise<void> {
@@ -231,6 +235,7 @@ class InstrumentRunner implements Instrument {
     this.#label = link.label;
     this.#identity = null;
     this.#rateFault = null;
+    this.#valueFault = null;
     this.#complaint = null;
     this.#lastSampleMs = null;
     this.#held = [];
@@ -264,6 +269,7 @@ class InstrumentRunner implements Instrument {
     this.#source = null;
     this.#held = null;
     this.#rateFault = null;
+    this.#valueFault = null;
   }
 
   async #identify(connection: number, attempt: number): Promise<void> {
@@ -287,6 +293,7 @@ class InstrumentRunner implements Instrument {
     const held = this.#held ?? [];
     this.#held = null;
     this.#lastActivityMs = this.#deps.clock.monoMs();
+    this.#streamingSinceMs = this.#lastActivityMs;
     for (const event of held) this.#count(event);
   }
 
@@ -313,14 +320,25 @@ class InstrumentRunner implements Instrument {
     if (event.kind === 'values') {
       this.#lastSampleMs = event.atMs;
       this.#complaint = null;
+      this.#showValueFault(null);
     } else {
       this.#complaint = event.error;
+      const valuelessMs = event.atMs - (this.#lastSampleMs ?? this.#streamingSinceMs);
+      if (event.missing > 0 && isSaidByDevice(event.error.code) && valuelessMs > source.silenceLimitMs) this.#showValueFault(event.error);
     }
     for (const block of source.step(event)) this.#blocks.next(block);
     const rateFault = source.rateFault();
     if ((rateFault === null) === (this.#rateFault === null)) return;
     this.#rateFault = rateFault;
     this.#infos.next(this.info());
+  }
+
+  /** A device that only ever reports overload is alive, and yet nothing can be measured: as with silence, values are over. */
+  #showValueFault(fault: TorsiondError | null): void {
+    if ((fault === null) === (this.#valueFault === null)) return;
+    this.#valueFault = fault;
+    this.#infos.next(this.info());
+    if (fault !== null) this.#announceGap('silence');
   }
 
   #tap(chunk: ByteChunk, epoch: number): void {
