@@ -70,12 +70,7 @@ export class ArrivalFit {
     }
     const point = { n, at: atMs };
     if (this.#arrivals === 1) this.#anchor = point;
-    let stepMs = 0;
-    if (atMs >= this.#binEndMs) stepMs = this.#closeBin(atMs);
-    if (this.#binBest === null || this.#late(point) < this.#late(this.#binBest)) this.#binBest = point;
-    // No arrival may undercut the line: what came earlier than expected is the better witness at once.
-    if (this.#late(point) < 0) this.#anchor = point;
-    return stepMs;
+    return this.#take(point);
   }
 
   /** Time of sample `n` on the line, ms. Call only once `periodMs` is known. */
@@ -114,12 +109,15 @@ export class ArrivalFit {
     this.#periodMs = line.periodMs;
     this.#anchor = line.anchor;
     this.#isEstablished = true;
-    for (const point of points) this.#keep(point);
+    for (const point of points) this.#take(point);
   }
 
-  #keep(point: Point): void {
-    if (point.at >= this.#binEndMs) this.#closeBin(point.at);
+  #take(point: Point): number {
+    const stepMs = point.at >= this.#binEndMs ? this.#closeBin(point.at) : 0;
     if (this.#binBest === null || this.#late(point) < this.#late(this.#binBest)) this.#binBest = point;
+    // No arrival may undercut the line: what came earlier than expected is the better witness at once.
+    if (this.#late(point) < 0) this.#anchor = point;
+    return stepMs;
   }
 
   #closeBin(atMs: number): number {
