@@ -64,9 +64,9 @@ export class ChannelPanel {
     this.#title.id = titleId;
     this.element = el('article', { 'class': 'channel', 'data-channel': id, 'aria-labelledby': titleId },
       el('header', {},
-        el('div', { class: 'names' }, this.#title, this.#where, this.#simulated),
-        el('div', { class: 'buttons' }, ...this.#buttons.values()),
-        this.#state),
+        el('div', { class: 'names' }, this.#title, el('div', { class: 'marks' }, this.#state, this.#where, this.#simulated)),
+        // Nothing beside them changes its width, so that they never move away from under a finger.
+        el('div', { class: 'buttons' }, ...this.#buttons.values())),
       this.#setup,
       this.#answer,
       this.#trouble,

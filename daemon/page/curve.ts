@@ -8,6 +8,9 @@ import { theme } from './theme.ts';
 import { fetchCurve, type CycleCurve } from './trace.ts';
 import { VERDICT_WORDS } from './words.ts';
 
+/** Height of a row of labels, CSS pixels. */
+const LABEL_ROW = 20;
+const hasTwoMarks = (reading: Reading): boolean => reading.maximum !== reading.value;
 
 export class Curve {
   readonly element: HTMLElement;
@@ -110,12 +113,15 @@ function plotOptions(shown: { reading: Reading; curve: CycleCurve; step: number 
     scales: {
       x: { time: false },
       y: {
-        range: (_, low, high) => {
+        range: (plot, low, high) => {
           const ends = [low, high, 0, side * (reading.high ?? 0)];
           const from = Math.min(...ends);
           const to = Math.max(...ends);
-          const margin = (to - from || 1) * 0.06;
-          return [from - margin, to + margin];
+          const span = to - from || 1;
+          const margin = span * 0.06;
+          // A row of its own for the second label, where no point can be.
+          const row = hasTwoMarks(reading) ? (span * LABEL_ROW) / Math.max(LABEL_ROW, plot.height - 2 * LABEL_ROW) : 0;
+          return [from - margin - (side < 0 ? row : 0), to + margin + (side > 0 ? row : 0)];
         },
       },
     },
@@ -166,29 +172,39 @@ function drawMarks(plot: uPlot, shown: { reading: Reading; curve: CycleCurve; st
   ctx.save();
   ctx.font = `600 ${12 * ratio}px ${colours.font}`;
   ctx.lineWidth = 2 * ratio;
-  const mark = (index: number | null, value: number, text: string, isMain: boolean): void => {
-    const y = plot.valToPos(value, 'y', true);
-    if (index === null) return;
+  const point = (index: number, value: number, isMain: boolean): { x: number; y: number } => {
     const x = plot.valToPos(curve.seconds[index]!, 'x', true);
+    const y = plot.valToPos(value, 'y', true);
     ctx.beginPath();
     ctx.arc(x, y, (isMain ? 5 : 3.5) * ratio, 0, 2 * Math.PI);
     ctx.fillStyle = isMain ? colours.accent : colours.paper;
     ctx.strokeStyle = isMain ? colours.paper : colours.quiet;
     ctx.fill();
     ctx.stroke();
-    const width = ctx.measureText(text).width;
-    const isRight = x + width + 12 * ratio < bbox.left + bbox.width;
-    const textX = isRight && !isMain ? x + 9 * ratio : Math.max(bbox.left + 2 * ratio, x - width - 9 * ratio);
-    const textY = Math.min(bbox.top + bbox.height - 4 * ratio, Math.max(bbox.top - 2 * ratio, y - side * 7 * ratio + (side < 0 ? 6 * ratio : 0)));
+    return { x, y };
+  };
+  /** @param x where the text begins, moved so that all of it is seen */
+  const label = (text: string, x: number, y: number, colour: string): void => {
+    const left = Math.max(bbox.left + 2 * ratio, Math.min(x, bbox.left + bbox.width - ctx.measureText(text).width));
     ctx.lineWidth = 4 * ratio;
     ctx.strokeStyle = colours.paper;
     ctx.lineJoin = 'round';
-    ctx.strokeText(text, textX, textY);
+    ctx.strokeText(text, left, y);
     ctx.lineWidth = 2 * ratio;
-    ctx.fillStyle = isMain ? colours.ink : colours.quiet;
-    ctx.fillText(text, textX, textY);
+    ctx.fillStyle = colour;
+    ctx.fillText(text, left, y);
   };
-  if (reading.maximum !== reading.value) mark(curve.maximumAt, reading.maximum, `highest ${formatTorque(reading.maximum, step)}`, false);
-  mark(curve.valueAt, reading.value, `${reading.click === true ? 'click' : 'value'} ${formatTorque(reading.value, step)}`, true);
+  const bottom = bbox.top + bbox.height - 4 * ratio;
+  if (hasTwoMarks(reading) && curve.maximumAt !== null) {
+    const { x } = point(curve.maximumAt, reading.maximum, false);
+    const text = `highest ${formatTorque(reading.maximum, step)}`;
+    label(text, x - ctx.measureText(text).width / 2, side > 0 ? bbox.top - 2 * ratio : bottom, colours.quiet);
+  }
+  if (curve.valueAt !== null) {
+    const { x, y } = point(curve.valueAt, reading.value, true);
+    const text = `${reading.click === true ? 'click' : 'value'} ${formatTorque(reading.value, step)}`;
+    const beside = y - (side > 0 ? 7 : -13) * ratio;
+    label(text, x - ctx.measureText(text).width - 9 * ratio, Math.min(bottom, Math.max(bbox.top - 2 * ratio, beside)), colours.ink);
+  }
   ctx.restore();
 }

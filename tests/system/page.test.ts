@@ -71,6 +71,40 @@ describe('the live page', () => {
     expect(foreign).toEqual([]);
   });
 
+  it('keeps the buttons in their place whatever the channel is doing, so that none moves away from under a finger', async () => {
+    await open();
+    await page.getByText('Live', { exact: true }).waitFor();
+    const place = async (): Promise<unknown> => crank().getByRole('button', { name: 'Zero' }).boundingBox();
+    const armed = await place();
+    station.setState('crank/1', 'cycle');
+    await crank().getByText('Torque applied').waitFor();
+    expect(await place()).toEqual(armed);
+  });
+
+  it.each([['clockwise', 1], ['counter-clockwise', -1]])('writes click and highest torque beside the curve, neither over the other, %s', async (_way, side) => {
+    await open();
+    await page.getByText('Live', { exact: true }).waitFor();
+    await page.evaluate(() => {
+      const { fillText } = CanvasRenderingContext2D.prototype;
+      const labels = new Map<string, { left: number; right: number; baseline: number; height: number }>();
+      Object.assign(window, { labels });
+      CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+        const { width } = this.measureText(text);
+        if (/^(click|highest) /.test(text)) labels.set(text.split(' ')[0]!, { left: x, right: x + width, baseline: y, height: 12 * devicePixelRatio });
+        fillText.call(this, text, x, y);
+      };
+    });
+    // The highest torque hardly above the click and close behind it: the labels have the least room.
+    const reading = station.store('crank/1', clickPull(50.4, 51.2, side as 1 | -1, random));
+    await crank().locator(`.curve-plot[data-reading="${reading.id}"] canvas`).waitFor();
+    const [click, highest] = await page.evaluate(() => {
+      const { labels } = window as unknown as { labels: Map<string, { left: number; right: number; baseline: number; height: number }> };
+      return [labels.get('click')!, labels.get('highest')!];
+    });
+    const isBeside = click!.right < highest!.left || highest!.right < click!.left;
+    expect(isBeside || Math.abs(click!.baseline - highest!.baseline) >= click!.height, JSON.stringify({ click, highest })).toBe(true);
+  });
+
   it('tells verdicts apart by word and shape', async () => {
     await open();
     workedBench(station);
