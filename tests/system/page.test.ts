@@ -101,8 +101,8 @@ describe('the live page', () => {
       const { labels } = window as unknown as { labels: Map<string, { left: number; right: number; baseline: number; height: number }> };
       return [labels.get('click')!, labels.get('highest')!];
     });
-    const isBeside = click!.right < highest!.left || highest!.right < click!.left;
-    expect(isBeside || Math.abs(click!.baseline - highest!.baseline) >= click!.height, JSON.stringify({ click, highest })).toBe(true);
+    const isBeside = click.right < highest.left || highest.right < click.left;
+    expect(isBeside || Math.abs(click.baseline - highest.baseline) >= click.height, JSON.stringify({ click, highest })).toBe(true);
   });
 
   it('tells verdicts apart by word and shape', async () => {
