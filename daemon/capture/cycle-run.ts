@@ -26,7 +26,6 @@ export interface CycleRunOptions {
 const STEEP = 0.01;
 /** A low-pass that moves the highest torque by more than this share is worth a word. */
 const FILTER_SHIFT = 0.01;
-/** A power of two. */
 const SLOPE_SAMPLES = 8;
 /** Noise beyond this many sigma of one tick hides the faintest click. */
 const HIDING_SIGMAS = 3;
@@ -43,6 +42,7 @@ export class CycleRun {
   #rawMax = -Infinity;
   /** The last SLOPE_SAMPLES values, and the one that long before the highest: the slope there, little touched by noise. */
   readonly #recent = new Float64Array(SLOPE_SAMPLES);
+  /** 0 while the highest is among the first of the cycle. */
   #beforeMax = 0;
   #status = 0;
 
@@ -91,28 +91,39 @@ export class CycleRun {
     const sign = this.#sign;
     this.#lowPass.run(torque, from, count, scratch);
     const skip = Math.max(0, Math.min(count, this.#options.cycleAt - this.#samples));
+    if (sign < 0) for (let i = 0; i < count; i++) scratch[i] = -scratch[i]!;
     let max = this.#max;
     let rawMax = this.#rawMax;
-    let beforeMax = this.#beforeMax;
-    const recent = this.#recent;
-    if (sign < 0) for (let i = 0; i < count; i++) scratch[i] = -scratch[i]!;
-    const first = this.#samples;
+    let maxAt = -1;
     for (let i = skip; i < count; i++) {
       const value = scratch[i]!;
       const raw = sign * torque[from + i]!;
-      const slot = (first + i) & (SLOPE_SAMPLES - 1);
       if (raw > rawMax) rawMax = raw;
       if (value > max) {
         max = value;
-        beforeMax = recent[slot]!;
+        maxAt = i;
       }
-      recent[slot] = value;
     }
+    if (maxAt >= 0) this.#beforeMax = this.#valueBefore(maxAt);
     this.#max = max;
     this.#rawMax = rawMax;
-    this.#beforeMax = beforeMax;
     this.#samples += count;
+    this.#keepRecent(count);
     return this.#clicks ? this.#clicks.push(scratch, count) : false;
+  }
+
+  /** The value SLOPE_SAMPLES before index `at` of the present chunk; 0 when that was before the cycle. */
+  #valueBefore(at: number): number {
+    const index = at - SLOPE_SAMPLES;
+    if (this.#samples + index < this.#options.cycleAt) return 0;
+    return index >= 0 ? this.#scratch[index]! : this.#recent[SLOPE_SAMPLES + index]!;
+  }
+
+  /** The last values of a chunk of `count`, oldest first. */
+  #keepRecent(count: number): void {
+    const taken = Math.min(count, SLOPE_SAMPLES);
+    this.#recent.copyWithin(0, taken);
+    for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = this.#scratch[count - i]!;
   }
 
   /** @param endAt index in the trace after the last sample of the cycle */

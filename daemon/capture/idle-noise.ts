@@ -23,12 +23,21 @@ export class IdleNoise {
     let count = this.#count;
     let sum = this.#sum;
     let previous = this.#previous;
-    for (let i = from; i < to; i++) {
-      const value = torque[i]!;
-      const difference = value - previous;
-      previous = value;
-      if (count++ > 0) sum += difference * difference;
-      if (count <= window) continue;
+    let i = from;
+    if (count === 0 && i < to) {
+      previous = torque[i++]!;
+      count = 1;
+    }
+    while (i < to) {
+      const until = Math.min(to, i + window + 1 - count);
+      count += until - i;
+      for (; i < until; i++) {
+        const value = torque[i]!;
+        const difference = value - previous;
+        previous = value;
+        sum += difference * difference;
+      }
+      if (count <= window) break;
       estimate = Math.sqrt(sum / (2 * window));
       count = 1;
       sum = 0;

@@ -4,6 +4,7 @@
  */
 import { TorsiondError } from '../../shared/errors.ts';
 import type { CalibrationCurve, Conditioning, DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
+import { BlockMemory } from './block-memory.ts';
 import { applyConditioning } from './calibration.ts';
 import { ZeroFinder } from './zero.ts';
 
@@ -41,6 +42,7 @@ export class Conditioner {
   #automatic: ZeroFinder | null = null;
   #commanded: { finder: ZeroFinder; samplesLeft: number } | null = null;
   #isZeroWanted = false;
+  readonly #memory = new BlockMemory();
 
   constructor(options: ConditionerOptions) {
     this.#options = options;
@@ -64,7 +66,7 @@ export class Conditioner {
   /** @returns one block, or more when the zero changed inside. */
   step(block: DeviceBlock): SampleBlock[] {
     this.#prepare(block);
-    const torque = new Float64Array(block.device.length);
+    const torque = this.#memory.take(block.device.length);
     applyConditioning(block.device, torque, this.#conditioning);
     const cut = this.#findZero(torque);
     if (cut < 0) return [{ ...block, torque, conditioning: this.#before! }];

@@ -8,7 +8,7 @@
  * Synchronous: when `push` returns, everything these samples caused has been emitted. Neither stream ever errors.
  */
 import { createHash } from 'node:crypto';
-import { Subject, filter, map, mergeAll, type Observable } from 'rxjs';
+import { Observable, Subject, filter, map } from 'rxjs';
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
@@ -202,16 +202,24 @@ export class ChannelPipeline {
   }
 }
 
-/** A pure step over blocks as an operator. A step that throws loses its block, is told, and the stream goes on. */
+/**
+ * A pure step over blocks as an operator. A step that throws loses its block, is told, and the stream goes on.
+ * Hands on what a step gives one by one: `mergeAll` would build an observable per block, which costs as much as the step.
+ */
 function eachBlock<In, Out>(step: (block: In) => readonly Out[], onThrow: (thrown: unknown) => void) {
-  return (blocks$: Observable<In>): Observable<Out> => blocks$.pipe(map((block) => {
-    try {
-      return step(block);
-    } catch (thrown) {
-      onThrow(thrown);
-      return [];
-    }
-  }), mergeAll());
+  return (blocks$: Observable<In>): Observable<Out> => new Observable((subscriber) => blocks$.subscribe({
+    next: (block) => {
+      let results: readonly Out[] = [];
+      try {
+        results = step(block);
+      } catch (thrown) {
+        onThrow(thrown);
+      }
+      for (const result of results) subscriber.next(result);
+    },
+    error: (thrown) => subscriber.error(thrown),
+    complete: () => subscriber.complete(),
+  }));
 }
 
 /** Follows from where and when the samples were taken and how, so that a replay of the same recording finds the same id. */
