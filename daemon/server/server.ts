@@ -2,6 +2,7 @@
 import type { AddressInfo } from 'node:net';
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { isLoopback } from '../settings/addresses.ts';
 import type { ServerSettings } from '../settings/schema.ts';
 import { AccessControl } from './access/access.ts';
 import { HostList } from './access/host-list.ts';
@@ -101,10 +102,6 @@ function requireSafeAddress(settings: ServerSettings, tokens: TokenStore, log: S
     throw new TorsiondError('SETTINGS_INVALID', `the listen address ${settings.host} can be reached from other machines, and there is no token`, { where, hint: 'Make one with "torsiond token create" first.' });
   }
   log.warn({ host: settings.host }, 'other machines can reach this gateway; traffic is not encrypted: put a proxy with TLS in front of it, or keep the network closed');
-}
-
-function isLoopback(host: string): boolean {
-  return host === 'localhost' || host === '::1' || /^127\.\d{1,3}\.\d{1,3}\.\d{1,3}$/.test(host);
 }
 
 function shownHost(host: string): string {

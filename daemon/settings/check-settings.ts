@@ -5,8 +5,9 @@ import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { ErrorCode } from '../../shared/error-table.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
-import { issueExplainer, nearest } from './explain-issue.ts';
-import type { ChannelSettings, InstrumentSettings, Settings } from './schema.ts';
+import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
+import { describe, issueExplainer, nearest } from './explain-issue.ts';
+import { ChannelSettings, InstrumentSettings, LinkSettings, ServerSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
 
 /** A fault that still needs its place in the file. */
@@ -25,56 +26,107 @@ export interface SettingsChecks {
   checkCapture(settings: CaptureSettings, rateHz: number | null, capacityNm: number): readonly TorsiondError[];
 }
 
-const LOOPBACK = /^(localhost|127(\.\d{1,3}){3}|::1|\[::1\])$/i;
+/** The settings as far as they fit the schema: a fault in one place does not hide those in another. Null: does not fit. */
+export interface SettingsParts {
+  readonly server: ServerSettings | null;
+  readonly instruments: readonly InstrumentParts[];
+}
 
-export function checkSettings(settings: Settings, checks: SettingsChecks): readonly Finding[] {
-  const findings: Finding[] = [];
-  const found = (code: ErrorCode, path: SettingsPath, message: string): void => {
-    findings.push({ code, path, concernsKey: false, message });
+interface InstrumentParts {
+  /** As in the file, for messages. */
+  readonly id: string;
+  /** Path of the serial port that it takes, or null. */
+  readonly port: string | null;
+  readonly driver: InstrumentSettings['driver'] | null;
+  /** Null: not a list. */
+  readonly channels: readonly (ChannelSettings | null)[] | null;
+}
+
+/** @param input what the file holds, checked or not */
+export function settingsParts(input: unknown): SettingsParts {
+  const { server, instruments } = asRecord(input);
+  return {
+    server: ServerSettings.safeParse(server ?? {}).data ?? null,
+    instruments: (Array.isArray(instruments) ? instruments : []).map((entry: unknown): InstrumentParts => {
+      const { id, enabled, link, driver, channels } = asRecord(entry);
+      const fitting = LinkSettings.safeParse(link).data;
+      return {
+        id: typeof id === 'string' ? id : '?',
+        port: fitting?.kind === 'serial' && enabled !== false ? fitting.path : null,
+        driver: InstrumentSettings.shape.driver.safeParse(driver).data ?? null,
+        channels: Array.isArray(channels) ? channels.map((channel) => ChannelSettings.safeParse(channel).data ?? null) : null,
+      };
+    }),
   };
+}
 
-  if (!LOOPBACK.test(settings.server.host) && !settings.server.remote) {
-    found('SETTINGS_INVALID', ['server', 'host'],
-      `"${settings.server.host}" can be reached by other machines; allowed is 127.0.0.1, or this address together with remote: true`);
-  }
+function asRecord(value: unknown): Readonly<Record<string, unknown>> {
+  return typeof value === 'object' && value !== null ? value as Record<string, unknown> : {};
+}
+
+export function checkSettings(parts: SettingsParts, checks: SettingsChecks): readonly Finding[] {
+  const findings: Finding[] = parts.server === null ? [] : checkServer(parts.server);
   const portOwners = new Map<string, string>();
-  settings.instruments.forEach((instrument, i) => {
+  parts.instruments.forEach((instrument, i) => {
     const at: SettingsPath = ['instruments', i];
-    if (instrument.link.kind === 'serial' && instrument.enabled) {
-      const owner = portOwners.get(instrument.link.path);
-      if (owner !== undefined) found('SETTINGS_INVALID', [...at, 'link', 'path'], `instrument "${owner}" has this port already; a port has one owner`);
-      portOwners.set(instrument.link.path, instrument.id);
+    if (instrument.port !== null) {
+      const owner = portOwners.get(instrument.port);
+      if (owner !== undefined) findings.push(found([...at, 'link', 'path'], `instrument "${owner}" has this port already; a port has one owner`));
+      portOwners.set(instrument.port, instrument.id);
     }
-    findings.push(...checkDriver(instrument, at, checks));
-    instrument.channels.forEach((channel, j) => findings.push(...checkChannel(channel, [...at, 'channels', j], checks)));
+    if (instrument.driver !== null) findings.push(...checkDriver(instrument.driver, instrument.channels, at, checks));
+    instrument.channels?.forEach((channel, j) => {
+      if (channel !== null) findings.push(...checkChannel(channel, [...at, 'channels', j], checks));
+    });
   });
   return findings;
 }
 
-function checkDriver(instrument: InstrumentSettings, at: SettingsPath, checks: SettingsChecks): readonly Finding[] {
-  const driver = checks.findDriver(instrument.driver.id);
+function found(path: SettingsPath, message: string): Finding {
+  return { code: 'SETTINGS_INVALID', path, concernsKey: false, message };
+}
+
+function checkServer(server: ServerSettings): Finding[] {
+  const findings: Finding[] = [];
+  if (!isLoopback(server.host) && !server.remote) {
+    findings.push(found(['server', 'host'], `"${server.host}" can be reached by other machines; allowed is 127.0.0.1, or this address together with remote: true`));
+  }
+  server.allowedHosts.forEach((entry, i) => {
+    if (listedHostName(entry) === null) findings.push(found(['server', 'allowedHosts', i], `is ${describe(entry)}; allowed is a host name or an address, without scheme and path`));
+  });
+  server.allowedOrigins.forEach((entry, i) => {
+    if (!isOrigin(entry)) findings.push(found(['server', 'allowedOrigins', i], `is ${describe(entry)}; allowed is scheme://host or scheme://host:port, in lower case, without a path`));
+  });
+  return findings;
+}
+
+function checkDriver(
+  settings: InstrumentSettings['driver'], channels: InstrumentParts['channels'], at: SettingsPath, checks: SettingsChecks,
+): readonly Finding[] {
+  const driver = checks.findDriver(settings.id);
   if (!driver) {
     const known = checks.driverIds();
-    const near = nearest(instrument.driver.id, known);
+    const near = nearest(settings.id, known);
     const meant = near === null ? '' : `did you mean "${near}"? `;
     return [{
       code: 'DRIVER_UNKNOWN', path: [...at, 'driver', 'id'], concernsKey: false,
-      message: `there is no driver "${instrument.driver.id}"; ${meant}known are ${known.join(', ')}`,
+      message: `there is no driver "${settings.id}"; ${meant}known are ${known.join(', ')}`,
     }];
   }
   const schema: z.ZodType = driver.optionsSchema;
-  const parsed = schema.safeParse(instrument.driver.options);
+  const parsed = schema.safeParse(settings.options);
   if (!parsed.success) {
     const explainer = issueExplainer(schema);
-    return parsed.error.issues.flatMap((issue) => explainer.explain(issue, instrument.driver.options)).map((explained) => ({
+    return parsed.error.issues.flatMap((issue) => explainer.explain(issue, settings.options)).map((explained) => ({
       code: 'SETTINGS_INVALID', path: [...at, 'driver', 'options', ...explained.path], concernsKey: explained.concernsKey, message: explained.message,
     }));
   }
   const count = driver.channelCount(parsed.data);
-  if (count === instrument.channels.length) return [];
+  // An empty list is told by the schema.
+  if (channels === null || channels.length === 0 || count === channels.length) return [];
   return [{
     code: 'SETTINGS_INVALID', path: [...at, 'channels'], concernsKey: true,
-    message: `has ${instrument.channels.length} of them, but the options of driver ${driver.id} describe ${count}; one entry per channel is needed`,
+    message: `has ${channels.length} of them, but the options of driver ${driver.id} describe ${count}; one entry per channel is needed`,
   }];
 }
 
@@ -90,10 +142,11 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
   const findings: Finding[] = [];
   const { capture, transducer } = channel;
   if (transducer.lowestTorque !== undefined && transducer.lowestTorque >= transducer.capacity) {
-    findings.push({
-      code: 'SETTINGS_INVALID', path: [...at, 'transducer', 'lowestTorque'], concernsKey: false,
-      message: `is ${transducer.lowestTorque}; below the capacity of ${transducer.capacity} is allowed`,
-    });
+    findings.push(found([...at, 'transducer', 'lowestTorque'], `is ${transducer.lowestTorque}; below the capacity of ${transducer.capacity} is allowed`));
+  }
+  const { date, due } = transducer.calibration;
+  if (date !== undefined && due !== undefined && due <= date) {
+    findings.push(found([...at, 'transducer', 'calibration', 'due'], `is ${due}; a day after the calibration on ${date} is allowed`));
   }
   const capacityNm = convertTorque(transducer.capacity, channel.unit, 'N.m');
   for (const error of checks.checkCapture(capture, channel.sampleRateHz ?? null, capacityNm)) {

@@ -51,9 +51,21 @@ function explain(root: Shape, issue: z.core.$ZodIssue, input: unknown): readonly
   const wrong = value === undefined ? 'is missing' : `is ${describe(value)}`;
   // A message written in the schema says more than the general rule.
   const own = issue.code === 'custom' || (issue.code === 'invalid_format' && !/^Invalid/.test(issue.message)) ? issue.message : null;
-  const rule = own ?? allowed ?? issue.message;
+  const rule = own ?? (allowed === null ? issue.message : `${meant(value, root, path, input)}${allowed}`);
   if (issue.code === 'custom' && typeof value === 'object' && value !== null) return [{ path, concernsKey: false, message: rule }];
   return [{ path, concernsKey: false, message: `${wrong}; ${rule}` }];
+}
+
+/** What the person most likely meant by a value that is not allowed, as the beginning of a sentence; or nothing. */
+function meant(value: unknown, root: Shape, path: SettingsPath, input: unknown): string {
+  const shapes = shapesAt(root, path, input);
+  if (typeof value === 'number' && shapes.length > 0 && shapes.every((shape) => shape.type === 'string' && !shape.enum && shape.const === undefined)) {
+    return `write it in quotes, "${value}"; `;
+  }
+  // A single character is no slip of the finger.
+  if (typeof value !== 'string' || value.length < 2) return '';
+  const near = nearest(value, shapes.flatMap((shape) => shape.enum ?? [shape.const]).filter((word) => typeof word === 'string'));
+  return near === null ? '' : `did you mean "${near}"? `;
 }
 
 function unknownKey(key: string, known: readonly string[]): string {

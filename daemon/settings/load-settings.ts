@@ -2,7 +2,7 @@
 import { readFile, stat } from 'node:fs/promises';
 import { LineCounter, parseDocument } from 'yaml';
 import { TorsiondError } from '../../shared/errors.ts';
-import { checkSettings, type Finding, type SettingsChecks } from './check-settings.ts';
+import { checkSettings, settingsParts, type Finding, type SettingsChecks } from './check-settings.ts';
 import { describe, issueExplainer } from './explain-issue.ts';
 import { Settings } from './schema.ts';
 import { faultsAsError, formatPath, type SettingsFault } from './settings-fault.ts';
@@ -38,9 +38,11 @@ export function parseSettings(text: string, checks: SettingsChecks): ParsedSetti
   }
   const parsed = Settings.safeParse(input);
   const explainer = issueExplainer(Settings);
-  const findings: readonly Finding[] = parsed.success
-    ? checkSettings(parsed.data, checks)
-    : parsed.error.issues.flatMap((issue) => explainer.explain(issue, input)).map((explained) => ({ code: 'SETTINGS_INVALID', ...explained }));
+  const misfits = (parsed.error?.issues ?? []).flatMap((issue) => explainer.explain(issue, input));
+  const findings: readonly Finding[] = [
+    ...misfits.map((explained) => ({ code: 'SETTINGS_INVALID' as const, ...explained })),
+    ...checkSettings(settingsParts(input), checks),
+  ];
   for (const finding of findings) {
     const position = finding.concernsKey ? positions.ofKey(finding.path) : positions.ofValue(finding.path);
     faults.push({ code: finding.code, ...position, path: formatPath(finding.path), message: finding.message });

@@ -129,7 +129,9 @@ instruments:
     expect(lines).toEqual([
       `${file}:1:17 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535`,
       expect.stringMatching(/:4:47 instruments\[0\]\.link\.baudrate: is not a setting here; did you mean "baudRate"\? allowed are kind, path, baudRate/),
-      expect.stringMatching(/^SETTINGS_INVALID 2 faults \(.*s\.yaml\)\. /),
+      expect.stringMatching(/:5:43 instruments\[0\]\.driver\.options\.delimitr: is not a setting here; did you mean "delimiter"\?/),
+      expect.stringMatching(/:9:28 instruments\[0\]\.channels\[0\]\.capture\.filter: a low-pass of 500 Hz needs at least 1250 samples\/s/),
+      expect.stringMatching(/^SETTINGS_INVALID 4 faults \(.*s\.yaml\)\. /),
     ]);
   });
 

@@ -1,18 +1,7 @@
 import { TorsiondError } from '../../../shared/errors.ts';
+import { hostName, listedHostName } from '../../settings/addresses.ts';
 
 const LOOPBACK_NAMES = ['localhost', '127.0.0.1', '[::1]'] as const;
-const HOST_PATTERN = /^(\[[0-9a-f:.]{2,45}\]|[a-z0-9](?:[a-z0-9._-]{0,251}[a-z0-9])?)(\.?)(?::(\d{1,5}))?$/;
-
-/** The name of a Host value in lower case, without port and trailing dot; null when it is no such value. */
-export function hostName(value: string): string | null {
-  const match = HOST_PATTERN.exec(value.toLowerCase());
-  if (!match) return null;
-  const [, name, dot, port] = match;
-  if (port !== undefined && Number(port) > 65_535) return null;
-  // A bracketed address has no trailing dot.
-  if (dot !== '' && name!.startsWith('[')) return null;
-  return name!;
-}
 
 /**
  * The Host names under which the daemon answers. A page that made its own name point at this machine (DNS rebinding)
@@ -24,7 +13,7 @@ export class HostList {
   /** @throws TorsiondError SETTINGS_INVALID when an entry is no host name */
   constructor(allowedHosts: readonly string[]) {
     this.names = [...LOOPBACK_NAMES, ...allowedHosts.map((entry) => {
-      const name = hostName(entry) ?? hostName(`[${entry}]`);
+      const name = listedHostName(entry);
       if (name === null) {
         throw new TorsiondError('SETTINGS_INVALID', `"${entry}" is not a host name`, { where: 'server.allowedHosts' });
       }

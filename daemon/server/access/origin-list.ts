@@ -1,4 +1,5 @@
 import { TorsiondError } from '../../../shared/errors.ts';
+import { isOrigin } from '../../settings/addresses.ts';
 
 /** Where a request comes from: a page of the daemon itself, a page named in the settings, or no page at all. */
 export type OriginKind = 'own' | 'listed' | 'none';
@@ -24,7 +25,7 @@ export class OriginList {
     this.#hosts = hosts;
     this.#port = port;
     for (const origin of allowedOrigins) {
-      if (!URL.canParse(origin) || new URL(origin).origin !== origin) {
+      if (!isOrigin(origin)) {
         throw new TorsiondError('SETTINGS_INVALID', `"${origin}" is not an origin`, {
           where: 'server.allowedOrigins', hint: 'Write it as the browser sends it: scheme://host or scheme://host:port, in lower case, without a path.',
         });

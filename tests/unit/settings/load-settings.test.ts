@@ -72,18 +72,39 @@ instruments:
           mode: pek
           filter: { kind: butterworth, order: 3 }
 `)).toEqual([
-      '1:10 station: is 5; allowed is a text of 1 to 80 characters',
+      '1:10 station: is 5; write it in quotes, "5"; allowed is a text of 1 to 80 characters',
       '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, instruments',
       '4:9 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535',
       '6:9 instruments[0].id: is "Bench A"; use lower-case letters, digits and -, at most 40, not starting with -',
-      '7:19 instruments[0].link.kind: is "serail"; allowed are serial, tcp',
+      '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp',
       '8:31 instruments[0].driver.opions: is not a setting here; did you mean "options"? allowed are id, options',
       '10:58 instruments[0].channels[0].transducer.capacity: is -1; allowed is a number above 0',
       '11:15 instruments[0].channels[0].sign: is 3; allowed are 1, -1',
-      '13:17 instruments[0].channels[0].capture.mode: is "pek"; allowed are track, peak, first-peak',
+      '13:17 instruments[0].channels[0].capture.mode: is "pek"; did you mean "peak"? allowed are track, peak, first-peak',
       '14:11 instruments[0].channels[0].capture.filter.cutoffHz: is missing; allowed is a number above 0',
       '14:47 instruments[0].channels[0].capture.filter.order: is 3; allowed are 2, 4',
     ]);
+  });
+
+  it('tells what only the whole gateway knows beside what the schema says', () => {
+    expect(faults(`server: { port: -1 }
+${instrument({ options: '{ separator: ";", chanels: 1 }', channel: 'sampleRateHz: 200\n        capture: { filter: { kind: butterworth, order: 2, cutoffHz: 500 } }' })}
+  - id: bench-b
+    link: { kind: tcp, host: 127.0.0.1, port: 4002 }
+    driver: { id: two-colum }
+    channels:
+      - transducer: { serialNumber: HF-T-0002, capacity: -1 }
+`)).toEqual([
+      expect.stringMatching(/^1:17 server\.port: is -1; /),
+      expect.stringMatching(/^7:34 instruments\[0\]\.driver\.options\.chanels: is not a setting here; /),
+      expect.stringMatching(/^10:28 instruments\[0\]\.channels\[0\]\.capture\.filter: 500 Hz on 200 S\/s/),
+      expect.stringMatching(/^15:19 instruments\[1\]\.driver\.id: there is no driver "two-colum"/),
+      expect.stringMatching(/^17:58 instruments\[1\]\.channels\[0\]\.transducer\.capacity: is -1; /),
+    ]);
+  });
+
+  it('says that a number where a text is needed wants quotes', () => {
+    expect(faults(instrument().replace('HF-T-0001', '4711'))).toEqual([expect.stringMatching(/serialNumber: is 4711; write it in quotes, "4711"; allowed is a text of 1 to 80 characters$/)]);
   });
 
   it('names a key that stands twice', () => {
@@ -156,7 +177,23 @@ describe('what no schema sees', () => {
   it('an address that other machines reach needs to be wanted', () => {
     expect(faults('server: { host: 0.0.0.0 }\n')).toEqual([expect.stringContaining('1:17 server.host: "0.0.0.0" can be reached by other machines')]);
     expect(faults('server: { host: 0.0.0.0, remote: true }\n')).toEqual([]);
+    expect(faults('server: { host: 127.0.0.1.evil.example }\n')).toHaveLength(1);
     for (const host of ['localhost', '127.0.0.1', '127.1.2.3', '"::1"']) expect(faults(`server: { host: ${host} }\n`)).toEqual([]);
+  });
+});
+
+describe('names and days', () => {
+  it('that are no host names and no origins are refused here, and not only when the gateway starts', () => {
+    expect(faults('server: { allowedHosts: ["a b", bench-3, "fe80::1"], allowedOrigins: ["http://bench-3/page", "https://bench-3:8080"] }\n')).toEqual([
+      expect.stringMatching(/^1:26 server\.allowedHosts\[0\]: is "a b"; allowed is a host name/),
+      expect.stringMatching(/^1:71 server\.allowedOrigins\[0\]: is "http:\/\/bench-3\/page"; allowed is scheme:\/\/host /),
+    ]);
+  });
+
+  it('a calibration is due after it was made', () => {
+    const text = (due: string): string => instrument().replace('capacity: 60', `capacity: 60, calibration: { date: 2026-04-12, due: ${due} }`);
+    expect(faults(text('2027-04-12'))).toEqual([]);
+    expect(faults(text('2026-04-12'))).toEqual([expect.stringContaining('calibration.due: is 2026-04-12; a day after the calibration on 2026-04-12 is allowed')]);
   });
 });
 
