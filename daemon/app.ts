@@ -7,6 +7,7 @@ import { packageVersion } from './version.ts';
 import { createInstrumentSet } from './devices/instrument-set.ts';
 import { linkOpener } from './devices/open-link.ts';
 import type { Log } from './log.ts';
+import { RecordingHub } from './recording/recording-hub.ts';
 import { startServer } from './server/server.ts';
 import { openTokenStore } from './server/tokens.ts';
 import type { Settings } from './settings/schema.ts';
@@ -35,8 +36,13 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
   const version = packageVersion();
   const store = await openStore(dataDirectory, { clock, log: (message) => log.warn({}, message) });
   try {
-    const instruments = createInstrumentSet(settings.instruments, { clock, random, openLink: linkOpener, findDriver });
-    const station = new Station({ settings, instruments, store, clock, log, version });
+    const recordings = new RecordingHub({ station: settings.station, software: `torsiond ${version}`, clock });
+    const instruments = createInstrumentSet(settings.instruments, {
+      clock, random, openLink: linkOpener, findDriver,
+      isTapped: (instrument) => recordings.isTapped(instrument),
+      onChunk: (instrument, chunk, epoch) => recordings.chunk(instrument.id, chunk, epoch),
+    });
+    const station = new Station({ settings, instruments, store, clock, log, version, recordings });
     const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });
     station.start();
     let closing: Promise<void> | null = null;

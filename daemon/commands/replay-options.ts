@@ -76,8 +76,12 @@ function convertedLimits(limits: Limits, from: string, to: string): Limits {
   }
 }
 
-/** `base` with what was asked. @throws TorsiondError USAGE */
-export function adaptCapture(base: CaptureSettings, flags: CaptureFlags): CaptureSettings {
+/**
+ * `base` with what was asked.
+ * @param isArmedByHand what people did is part of the replay; else nobody ends an endless hold
+ * @throws TorsiondError USAGE
+ */
+export function adaptCapture(base: CaptureSettings, flags: CaptureFlags, isArmedByHand = false): CaptureSettings {
   const unit = flags.unit ?? base.unit;
   return {
     ...base,
@@ -86,14 +90,13 @@ export function adaptCapture(base: CaptureSettings, flags: CaptureFlags): Captur
     direction: flags.direction ?? base.direction,
     filter: filterOf(flags) ?? base.filter,
     limits: limitsOf(flags) ?? convertedLimits(base.limits, base.unit, unit),
-    // Nobody arms by hand in a replay.
-    holdMs: base.holdMs ?? 0,
+    holdMs: base.holdMs ?? (isArmedByHand ? null : 0),
   };
 }
 
 /** A recorded channel as it is to hold in the replay. */
-export function adaptChannel(recorded: ChannelSettings, flags: ReplayFlags): ChannelSettings {
-  const capture = adaptCapture(recorded.capture, flags);
+export function adaptChannel(recorded: ChannelSettings, flags: ReplayFlags, isArmedByHand = false): ChannelSettings {
+  const capture = adaptCapture(recorded.capture, flags, isArmedByHand);
   if (flags.capacity === undefined) return { ...recorded, capture };
   return { ...recorded, capture, transducer: { ...recorded.transducer, capacity: convertTorque(flags.capacity, flags.unit ?? 'N.m', recorded.unit) } };
 }

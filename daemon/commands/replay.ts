@@ -42,7 +42,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     };
     const results = replayFile(file, {
       traceSettings,
-      adapt: (recorded) => adaptChannel(recorded, flags),
+      adapt: (recorded, _source, hasCommands) => adaptChannel(recorded, flags, hasCommands),
       columns: { time: flags.timeColumn, torque: flags.torqueColumn },
       blockSize: flags.block,
       findDriver: gatewayChecks.findDriver,

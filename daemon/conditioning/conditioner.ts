@@ -20,6 +20,8 @@ export interface ConditionerOptions {
   readonly zero: ZeroRule;
   /** N.m */
   readonly capacity: number;
+  /** Zero at the beginning, N.m. Default: 0, or the fixed one. */
+  readonly startZero?: number | undefined;
   /** Told when a commanded zero was found or given up. */
   readonly onZero?: (result: { readonly zero: number } | { readonly fault: TorsiondError }) => void;
 }
@@ -49,7 +51,7 @@ export class Conditioner {
     this.#conditioning = {
       unit: options.unit,
       calibration: options.calibration,
-      zero: options.zero.kind === 'fixed' ? options.zero.offset : 0,
+      zero: options.startZero ?? (options.zero.kind === 'fixed' ? options.zero.offset : 0),
       sign: options.sign,
     };
   }

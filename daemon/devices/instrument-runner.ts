@@ -342,8 +342,8 @@ class InstrumentRunner implements Instrument {
   }
 
   #tap(chunk: ByteChunk, epoch: number): void {
-    const { onChunk } = this.#deps;
-    if (!onChunk) return;
+    const { onChunk, isTapped } = this.#deps;
+    if (!onChunk || isTapped?.() === false) return;
     try {
       onChunk({ data: chunk.data.slice(), atMs: chunk.atMs }, epoch);
     } catch {

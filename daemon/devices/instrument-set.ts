@@ -20,6 +20,8 @@ export interface InstrumentSetDeps {
   /** Names the port of a serial path, null when it is not there. Default: `serialPortStamp`. */
   readonly portStamp?: (path: string) => Promise<string | null>;
   readonly onChunk?: (instrument: InstrumentSettings, chunk: ByteChunk, epoch: number) => void;
+  /** Whether anybody wants an instrument's chunks now. Left out: always. */
+  readonly isTapped?: (instrument: string) => boolean;
 }
 
 export interface InstrumentSet {
@@ -44,7 +46,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
   const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
   const instruments = settings.map((entry) => {
     const path = entry.link.kind === 'serial' ? entry.link.path : null;
-    const { onChunk } = deps;
+    const { onChunk, isTapped } = deps;
     const instrument = createInstrument(entry, {
       clock: deps.clock,
       random: deps.random,
@@ -53,6 +55,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
       portExists: async () => path === null || (await stampOf(path)) !== null,
       ...(path === null ? {} : { portStamp: () => stampOf(path) }),
       ...(onChunk ? { onChunk: (chunk: ByteChunk, epoch: number) => onChunk(entry, chunk, epoch) } : {}),
+      ...(isTapped ? { isTapped: () => isTapped(entry.id) } : {}),
     });
     instrument.info$.subscribe(info$);
     instrument.blocks$.subscribe(blocks$);

@@ -24,6 +24,8 @@ export interface InstrumentDeps {
    * copy. What it throws is counted and changes nothing.
    */
   readonly onChunk?: (chunk: ByteChunk, epoch: number) => void;
+  /** Asked before a chunk is copied for `onChunk`. Left out: always. */
+  readonly isTapped?: () => boolean;
 }
 
 /** No samples between these times. Comes at once, while the first block after the gap may be long in coming. */

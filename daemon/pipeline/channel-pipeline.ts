@@ -37,6 +37,8 @@ export interface ChannelPipelineOptions {
   /** Version of torsiond, kept with every trace. */
   readonly software: string;
   readonly toWallMs: (monoMs: number) => number;
+  /** Zero at the beginning, N.m. Default: 0, or the fixed one. */
+  readonly startZero?: number | undefined;
 }
 
 /** What comes of a channel's samples. */
@@ -70,7 +72,7 @@ export class ChannelPipeline {
     this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
     this.#conditioner = new Conditioner({
       unit: options.unit, sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
-      onZero: (result) => this.#endZero(result),
+      startZero: options.startZero, onZero: (result) => this.#endZero(result),
     });
     this.samples$ = this.#samples$.asObservable();
     this.outcomes$ = this.#outcomes$.asObservable();
@@ -97,6 +99,11 @@ export class ChannelPipeline {
   /** Transducer capacity, N.m. */
   get capacity(): number {
     return this.#capacity;
+  }
+
+  /** Subtracted from the torque now, N.m. */
+  get zeroTorque(): number {
+    return this.#conditioner.conditioning.zero;
   }
 
   push(block: DeviceBlock): void {

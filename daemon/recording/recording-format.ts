@@ -5,8 +5,10 @@
  *
  * Message times are nanoseconds: wall time when the recording began plus the monotonic time since. The monotonic
  * origin stands in the channel's metadata, so a replay gives back the very doubles that the live run worked with.
+ * Metadata records between the messages hold marks: what happened there beside the bytes.
  */
 import * as z from 'zod';
+import { CaptureSettings } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { InstrumentSettings } from '../settings/schema.ts';
 
@@ -14,6 +16,21 @@ export const RECORDING_PROFILE = 'torsiond';
 export const RECORDING_LAYOUT = '1';
 /** Longest record that a reader accepts; recorded chunks are far smaller. */
 export const LONGEST_RECORD_BYTES = 16_777_216;
+
+/** Name of the MCAP metadata records that hold marks. They stand between the messages before and after which they happened. */
+export const MARK_RECORD = 'torsiond.mark';
+
+/** What happened beside the bytes, where it changes what becomes of them. */
+export const RecordedMark = z.discriminatedUnion('kind', [
+  z.object({ kind: z.literal('gap'), instrument: z.string(), reason: z.enum(['lost', 'silence', 'stopped']) }),
+  z.object({
+    kind: z.literal('wall'), fromMs: z.number().describe('Monotonic time.'), offsetMs: z.number().describe('Wall time minus monotonic time.'),
+    isJump: z.boolean().describe('Times before keep the offset they had.'),
+  }),
+  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']) }),
+  z.object({ kind: z.literal('configure'), channel: z.string(), settings: CaptureSettings }),
+]);
+export type RecordedMark = z.infer<typeof RecordedMark>;
 
 /** One connection of one instrument; what replay needs to make readings of its bytes again. */
 export interface RecordedConnection {
@@ -26,6 +43,14 @@ export interface RecordedConnection {
   /** Wall time, ms since 1970, and monotonic time, ms, of one moment: the beginning of the recording. */
   readonly startWallMs: number;
   readonly startMonoMs: number;
+  /** Wall time minus monotonic time, ms, when its first bytes came: the very double that the live run used. */
+  readonly wallOffsetMs: number;
+  /** The recording begins in the midst of the connection: what the instrument said of itself came before. */
+  readonly isJoined: boolean;
+  /** Zero of each channel at the beginning, N.m; null: as the settings say. */
+  readonly zeros: readonly number[] | null;
+  /** What people did at the channels is recorded too. */
+  readonly hasCommands: boolean;
 }
 
 export const toNanoseconds = (milliseconds: number): bigint => BigInt(Math.round(milliseconds * 1e6));
@@ -40,6 +65,10 @@ const Metadata = z.object({
   software: z.string(),
   startWallNs: z.string().regex(/^\d+$/),
   startMonoNs: z.string().regex(/^\d+$/),
+  wallOffsetMs: z.coerce.number(),
+  joined: z.enum(['true', 'false']),
+  commands: z.enum(['true', 'false']),
+  zeros: z.string().transform((text) => z.array(z.number()).nullable().parse(JSON.parse(text))),
 });
 
 export function connectionMetadata(connection: RecordedConnection): Map<string, string> {
@@ -52,6 +81,10 @@ export function connectionMetadata(connection: RecordedConnection): Map<string, 
     ['software', connection.software],
     ['startWallNs', String(toNanoseconds(connection.startWallMs))],
     ['startMonoNs', String(toNanoseconds(connection.startMonoMs))],
+    ['wallOffsetMs', String(connection.wallOffsetMs)],
+    ['joined', String(connection.isJoined)],
+    ['commands', String(connection.hasCommands)],
+    ['zeros', JSON.stringify(connection.zeros)],
   ]);
 }
 
@@ -81,5 +114,22 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
     software: facts.data.software,
     startWallMs: toMilliseconds(BigInt(facts.data.startWallNs)),
     startMonoMs: toMilliseconds(BigInt(facts.data.startMonoNs)),
+    wallOffsetMs: facts.data.wallOffsetMs,
+    isJoined: facts.data.joined === 'true',
+    zeros: facts.data.zeros,
+    hasCommands: facts.data.commands === 'true',
   };
+}
+
+export function markMetadata(mark: RecordedMark): Map<string, string> {
+  return new Map([['mark', JSON.stringify(mark)]]);
+}
+
+/** @throws TorsiondError INPUT_FORMAT */
+export function readMark(metadata: ReadonlyMap<string, string>, where: string): RecordedMark {
+  try {
+    return RecordedMark.parse(JSON.parse(metadata.get('mark') ?? ''));
+  } catch (cause) {
+    throw new TorsiondError('INPUT_FORMAT', 'a mark in the recording does not fit this version', { where, cause });
+  }
 }

@@ -4,12 +4,13 @@ import { McapStreamReader } from '@mcap/core';
 import type { ByteChunk } from '../../drivers/links/link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { inputNotFound } from './input-file.ts';
-import { LONGEST_RECORD_BYTES, readConnection, RECORDING_PROFILE, toMilliseconds, toNanoseconds, type RecordedConnection } from './recording-format.ts';
+import { LONGEST_RECORD_BYTES, MARK_RECORD, readConnection, readMark, RECORDING_PROFILE, toMilliseconds, toNanoseconds, type RecordedConnection, type RecordedMark } from './recording-format.ts';
 
 export type RecordingItem =
   | { readonly kind: 'connection'; readonly connection: RecordedConnection }
   /** `chunk.atMs` is the monotonic arrival time of the live run, the same double. */
   | { readonly kind: 'chunk'; readonly connection: RecordedConnection; readonly chunk: ByteChunk }
+  | { readonly kind: 'mark'; readonly mark: RecordedMark }
   /** The last item of a file that does not end properly; what came before it is sound. */
   | { readonly kind: 'cut'; readonly error: TorsiondError };
 
@@ -55,6 +56,8 @@ export async function* readRecording(path: string, onBytes?: (bytes: number) => 
           const connection = readConnection(record.metadata, path);
           connections.set(record.id, { connection, shiftNs: toNanoseconds(connection.startMonoMs) - toNanoseconds(connection.startWallMs) });
           yield { kind: 'connection', connection };
+        } else if (record.type === 'Metadata' && record.name === MARK_RECORD) {
+          yield { kind: 'mark', mark: readMark(record.metadata, path) };
         } else if (record.type === 'Message') {
           const { connection, shiftNs } = connections.get(record.channelId)!;
           totals.messages++;

@@ -30,7 +30,9 @@ export class ReplayConnection {
   private constructor(recorded: RecordedConnection, driver: DriverDefinition, driverOptions: unknown) {
     const { instrument, epoch } = recorded;
     this.#recorded = recorded;
-    this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startWallMs);
+    // What was said before the recording began is not in it: it was the right instrument then.
+    if (recorded.isJoined) this.#held = null;
+    this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startMonoMs + recorded.wallOffsetMs);
     this.#source = new SampleSource({
       instrument: instrument.id, epoch, silenceMs: instrument.silenceMs,
       ratesHz: instrument.channels.map((channel) => channel.sampleRateHz ?? null),
@@ -84,11 +86,12 @@ export class ReplayConnection {
     for (let attempt = 1; ; attempt++) {
       try {
         const identity = await this.#connection.startSession();
-        const mismatch = identityFault(this.#recorded.instrument.identity, identity, this.#recorded.instrument.id);
+        const mismatch = this.#recorded.isJoined ? null : identityFault(this.#recorded.instrument.identity, identity, this.#recorded.instrument.id);
         if (mismatch !== null) throw mismatch;
         break;
       } catch (thrown) {
         if (this.#fault) return;
+        if (this.#recorded.isJoined) break;
         const error = asTorsiondError(thrown, 'DRIVER_FAILED');
         if (attempt < DEFAULT_RULES.identifyTries && error.facts.retry !== 'never') continue;
         this.#isIdentifying = false;

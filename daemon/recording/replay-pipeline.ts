@@ -1,13 +1,14 @@
 /** The channel pipeline of the live gateway, for one channel of a replay. */
+import { TorsiondError } from '../../shared/errors.ts';
 import { ChannelPipeline } from '../pipeline/channel-pipeline.ts';
-import type { ReplayChannel, ReplayPipeline, ReplayResult } from './replay.ts';
+import type { ChannelAction, ReplayChannel, ReplayPipeline, ReplayResult } from './replay.ts';
 
 /** @param software version of torsiond that replays */
 export function openReplayPipeline(channel: ReplayChannel, software: string): ReplayPipeline {
   const { unit, sign, zero, transducer, capture } = channel.settings;
   const pipeline = new ChannelPipeline({
     channel: channel.channel, source: channel.source, unit, sign, zero, transducer, capture, software,
-    isSimulated: channel.isSimulated, toWallMs: channel.toWallMs,
+    isSimulated: channel.isSimulated, toWallMs: channel.toWallMs, startZero: channel.startZero,
   });
   let results: ReplayResult[] = [];
   pipeline.outcomes$.subscribe((outcome) => {
@@ -25,9 +26,29 @@ export function openReplayPipeline(channel: ReplayChannel, software: string): Re
       pipeline.push(block);
       return taken();
     },
-    end: () => {
-      pipeline.end('record-ended');
+    end: (reason = 'record-ended') => {
+      pipeline.end(reason);
+      return taken();
+    },
+    act: (action) => {
+      act(pipeline, action);
       return taken();
     },
   };
+}
+
+function act(pipeline: ChannelPipeline, action: ChannelAction): void {
+  try {
+    if (action.kind === 'configure') return pipeline.configure(action.settings);
+    switch (action.command) {
+      case 'arm': return pipeline.arm();
+      case 'hold': return pipeline.hold();
+      case 'latch': return pipeline.latch();
+      // Whether it is found is seen in the samples; nobody waits for the answer here.
+      case 'zero': return void pipeline.zero().catch(() => {});
+    }
+  } catch (thrown) {
+    // The replay may have other settings than the live run had.
+    if (!(thrown instanceof TorsiondError)) throw thrown;
+  }
 }

@@ -4,13 +4,13 @@
  */
 import type { DriverDefinition } from '../../drivers/api.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
-import type { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import type { InterruptedCycle, InterruptReason, Reading } from '../../shared/reading.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import { inputKind, type InputKind } from './input-file.ts';
 import { readRecording } from './recording-reader.ts';
-import type { RecordedConnection } from './recording-format.ts';
-import { ReplayConnection } from './replay-connection.ts';
+import type { RecordedMark } from './recording-format.ts';
+import { RecordingReplay } from './recording-replay.ts';
 import { openTraceFile } from './trace-files.ts';
 import type { TraceColumns } from './trace-rows.ts';
 
@@ -23,9 +23,13 @@ export type ReplayResult =
 /** One channel's way from blocks to readings. */
 export interface ReplayPipeline {
   push(block: DeviceBlock): readonly ReplayResult[];
-  /** The samples end here. */
-  end(): readonly ReplayResult[];
+  /** The samples end here. @param reason of a cycle that runs; default: the record ended */
+  end(reason?: InterruptReason): readonly ReplayResult[];
+  /** Does what somebody did at the channel then. What was refused then is refused again. */
+  act(action: ChannelAction): readonly ReplayResult[];
 }
+
+export type ChannelAction = Extract<RecordedMark, { kind: 'command' | 'configure' }>;
 
 export interface ReplayChannel {
   /** The file, as the person gave it. */
@@ -33,13 +37,15 @@ export interface ReplayChannel {
   readonly channel: string;
   readonly settings: ChannelSettings;
   readonly isSimulated: boolean;
+  /** Zero at the beginning, N.m; undefined: as the settings say. */
+  readonly startZero?: number | undefined;
   /** Wall time of a block's time, ms since 1970. */
   readonly toWallMs: (monoMs: number) => number;
 }
 
 export interface ReplayOptions {
-  /** Settings of a recorded channel as they are to hold in this replay. */
-  readonly adapt: (recorded: ChannelSettings, source: string) => ChannelSettings;
+  /** Settings of a recorded channel as they are to hold in this replay. `hasCommands`: what people did is replayed too. */
+  readonly adapt: (recorded: ChannelSettings, source: string, hasCommands: boolean) => ChannelSettings;
   /** Settings of a plain trace, which carries none. */
   readonly traceSettings: ChannelSettings;
   readonly columns: TraceColumns;
@@ -89,48 +95,16 @@ async function* replayTrace(source: string, kind: Exclude<InputKind, 'mcap'>, op
 }
 
 async function* replayRecording(source: string, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
-  const playing = new Map<RecordedConnection, ReplayConnection>();
-  const latest = new Map<string, RecordedConnection>();
-  const pipelines = new Map<string, ReplayPipeline>();
-
-  const push = function* (connection: RecordedConnection, blocks: readonly DeviceBlock[]): Generator<ReplayResult, void, void> {
-    for (const block of blocks) {
-      let pipeline = pipelines.get(block.channel);
-      if (!pipeline) {
-        const settings = connection.instrument.channels[Number(block.channel.split('/')[1]) - 1]!;
-        pipeline = options.openPipeline({
-          source, channel: block.channel, settings: options.adapt(settings, source), isSimulated: connection.instrument.simulated,
-          toWallMs: (monoMs) => monoMs + (connection.startWallMs - connection.startMonoMs),
-        });
-        pipelines.set(block.channel, pipeline);
-      }
-      yield* pipeline.push(block);
-    }
-  };
-  const finish = async function* (connection: RecordedConnection): AsyncGenerator<ReplayResult, void, void> {
-    const replay = playing.get(connection);
-    if (!replay) return;
-    playing.delete(connection);
-    yield* push(connection, await replay.finish());
-    if (replay.fault) yield { kind: 'fault', error: replay.fault };
-  };
-
+  const recording = new RecordingReplay(source, options);
   for await (const item of readRecording(source, options.onBytes)) {
     if (options.stop.aborted) break;
-    if (item.kind === 'cut') {
-      yield { kind: 'fault', error: item.error };
-    } else if (item.kind === 'connection') {
-      const { instrument } = item.connection;
-      const before = latest.get(instrument.id);
-      if (before) yield* finish(before);
-      latest.set(instrument.id, item.connection);
-      playing.set(item.connection, await ReplayConnection.open(item.connection, options.findDriver(instrument.driver.id) ?? null));
-    } else {
+    if (item.kind === 'cut') yield { kind: 'fault', error: item.error };
+    else if (item.kind === 'connection') yield* recording.connect(item.connection);
+    else if (item.kind === 'mark') yield* recording.mark(item.mark);
+    else {
       await options.pace(item.chunk.atMs);
-      const replay = playing.get(item.connection);
-      if (replay) yield* push(item.connection, await replay.feed(item.chunk));
+      yield* recording.feed(item.connection, item.chunk);
     }
   }
-  for (const connection of [...playing.keys()]) yield* finish(connection);
-  for (const pipeline of pipelines.values()) yield* pipeline.end();
+  yield* recording.end();
 }

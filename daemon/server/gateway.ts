@@ -3,6 +3,8 @@ import type { Observable } from 'rxjs';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ByteSink } from '../recording/byte-sink.ts';
+import type { RunningRecording } from '../recording/recording-hub.ts';
 import type { ReadingStore } from '../storage/store.ts';
 
 export interface Gateway {
@@ -22,6 +24,11 @@ export interface Gateway {
   /** @throws TorsiondError CHANNEL_UNKNOWN, CHANNEL_NOT_READY, MODE_MISMATCH, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID … */
   command(command: ChannelCommand): Promise<unknown>;
   scan(code: string, source: string): void;
+  /**
+   * Records the raw bytes of an instrument from now on into the sink.
+   * @throws TorsiondError CHANNEL_UNKNOWN when there is no such instrument, LIMIT_REACHED, CHANNEL_NOT_READY when stopping
+   */
+  record(instrument: string, sink: ByteSink): Promise<RunningRecording>;
   /** Name → value of every counter and gauge, for /metrics and diagnose. Labels as in Prometheus text: `name{channel="a"}`. */
   counters(): ReadonlyMap<string, number>;
 }

@@ -64,7 +64,7 @@ export async function startServer(gateway: Gateway, settings: ServerSettings, de
   });
   const app = createHttpApp({
     guard, access, counters, log, page: new PageFiles(deps.pageDirectory), givesPageToken: settings.pageAccess === 'local',
-    routeContext: { gateway, wallMs: () => clock.wallMs(), eventLoopDelayMs: loop.delayMs, ownCounters: () => counters.all() },
+    routeContext: { gateway, clock, eventLoopDelayMs: loop.delayMs, ownCounters: () => counters.all() },
     maxConnections: settings.maxClients + SPARE_CONNECTIONS,
   });
   const stream = new StreamServer({ hub, guard, access, counters, log, maxClients: settings.maxClients });

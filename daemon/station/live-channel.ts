@@ -60,6 +60,15 @@ export class LiveChannel {
     return this.#pipeline.settings.unit;
   }
 
+  get isOnline(): boolean {
+    return this.#isOnline;
+  }
+
+  /** Subtracted from the torque now, N.m. */
+  get zeroTorque(): number {
+    return this.#pipeline.zeroTorque;
+  }
+
   get liveTorque(): number | null {
     return this.#isOnline ? this.#live.value : null;
   }

@@ -9,10 +9,14 @@ import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
 import { convertTorque } from '../../shared/units.ts';
+import type { Instrument } from '../devices/instrument.ts';
 import type { InstrumentSet } from '../devices/instrument-set.ts';
 import type { Log } from '../log.ts';
 import type { Outcome } from '../pipeline/channel-pipeline.ts';
 import { WallTime } from '../pipeline/wall-time.ts';
+import type { ByteSink } from '../recording/byte-sink.ts';
+import type { RecordingHub, RecordingSource, RunningRecording } from '../recording/recording-hub.ts';
+import type { RecordedMark } from '../recording/recording-format.ts';
 import type { Gateway } from '../server/gateway.ts';
 import type { Settings } from '../settings/schema.ts';
 import type { ReadingStore } from '../storage/store.ts';
@@ -26,6 +30,8 @@ export interface StationDeps {
   readonly clock: Clock;
   readonly log: Log;
   readonly version: string;
+  /** Left out: nothing can be recorded. */
+  readonly recordings?: RecordingHub;
 }
 
 /** How long a stop waits for the store, ms. */
@@ -54,13 +60,17 @@ export class Station implements Gateway {
     this.store = deps.store;
     this.events$ = this.#events$.asObservable();
     this.samples$ = this.#samples$.asObservable();
-    this.#wall = new WallTime(deps.clock, (jump) => deps.log.warn({ byMs: Math.round(jump.byMs) }, 'the wall clock jumped'));
+    this.#wall = new WallTime(
+      deps.clock, (jump) => deps.log.warn({ byMs: Math.round(jump.byMs) }, 'the wall clock jumped'),
+      (change) => deps.recordings?.mark(null, { kind: 'wall', ...change }),
+    );
     this.#keeper = new ReadingKeeper({ store: deps.store, clock: deps.clock, announce: (event) => this.#say(event) });
     this.#buildChannels();
 
     const { instruments } = deps;
     instruments.blocks$.subscribe((block) => this.#channels.get(block.channel)?.push(block));
     instruments.gaps$.subscribe((gap) => {
+      deps.recordings?.mark(gap.instrument, { kind: 'gap', instrument: gap.instrument, reason: gap.reason });
       for (const id of instruments.get(gap.instrument)?.channels ?? []) this.#interrupt(id, gap.reason === 'stopped' ? 'stopped' : 'gap');
     });
     instruments.info$.subscribe((instrument) => {
@@ -78,6 +88,7 @@ export class Station implements Gateway {
   async stop(): Promise<void> {
     this.#cancelLook();
     await this.#deps.instruments.stop();
+    await this.#deps.recordings?.close();
     const left = await this.#keeper.drain(DRAIN_MS);
     if (left > 0) this.#deps.log.error({ readings: left }, 'readings could not be stored before the stop');
   }
@@ -103,9 +114,21 @@ export class Station implements Gateway {
     if (!channel) {
       throw new TorsiondError('CHANNEL_UNKNOWN', `there is no channel "${command.channel}"; known are ${[...this.#channels.keys()].join(', ') || 'none'}`);
     }
+    // A zero is found in the samples that follow the command; the others are done when they are answered.
+    if (command.type === 'zero' && channel.isOnline) this.#note(channel, command);
     const result = await channel.command(command);
+    if (command.type !== 'zero') this.#note(channel, command);
     if (command.type !== 'zero' && command.type !== 'latch') this.#sayChannel(channel);
     return result;
+  }
+
+  async record(id: string, sink: ByteSink): Promise<RunningRecording> {
+    const { recordings, instruments } = this.#deps;
+    const instrument = instruments.get(id);
+    if (!instrument || !recordings) {
+      throw new TorsiondError('CHANNEL_UNKNOWN', `there is no instrument "${id}"; known are ${instruments.instruments.map((known) => known.id).join(', ') || 'none'}`);
+    }
+    return recordings.record(id, this.#recordingSource(instrument), sink);
   }
 
   scan(code: string, source: string): void {
@@ -119,7 +142,27 @@ export class Station implements Gateway {
       ['torsiond_readings_waiting', this.#keeper.waiting],
       ['torsiond_readings_lost_total', this.#keeper.lost],
       ['torsiond_wall_clock_jumps_total', this.#wall.jumps],
+      ...(this.#deps.recordings?.counters() ?? []),
     ]);
+  }
+
+  #recordingSource(instrument: Instrument): RecordingSource {
+    const channels = instrument.channels.map((channel) => this.#channels.get(channel)!);
+    const { state, epoch } = instrument.info();
+    return {
+      settings: () => ({ ...instrument.settings, channels: instrument.settings.channels.map((settings, i) => ({ ...settings, capture: channels[i]!.info().settings })) }),
+      zeros: () => channels.map((channel) => channel.zeroTorque),
+      runningEpoch: state === 'identifying' || state === 'streaming' || state === 'stalled' ? epoch : null,
+      wallOffsetMs: () => this.#wall.offsetMs,
+    };
+  }
+
+  #note(channel: LiveChannel, command: ChannelCommand): void {
+    const { recordings } = this.#deps;
+    if (!recordings) return;
+    const { id } = channel;
+    const mark: RecordedMark = command.type === 'configure' ? { kind: 'configure', channel: id, settings: channel.info().settings } : { kind: 'command', channel: id, command: command.type };
+    recordings.mark(id.split('/')[0]!, mark);
   }
 
   #lookAtClocks(): void {

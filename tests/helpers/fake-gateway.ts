@@ -9,7 +9,10 @@ import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ByteSink } from '../../daemon/recording/byte-sink.ts';
+import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
 import type { Gateway } from '../../daemon/server/gateway.ts';
+import { InstrumentSettings } from '../../daemon/settings/schema.ts';
 import type { ChainReport, ReadingQuery, ReadingStore, StoredReading, StoreStatus } from '../../daemon/storage/store.ts';
 
 const T0 = Date.UTC(2026, 10, 25, 8);
@@ -81,12 +84,22 @@ export class FakeGateway implements Gateway {
   instrumentList: InstrumentInfo[] = [instrument('bench-a')];
   channelList: ChannelInfo[] = [channel('bench-a/1', 0), channel('bench-a/2', 1)];
   readonly counterMap = new Map<string, number>([['torsiond_samples_total{channel="bench-a/1"}', 12]]);
+  readonly recordings: RecordingHub;
   readonly #next = new Map<string, number>();
   readonly #live = new Map<string, number>();
   readonly #clock: Clock;
 
   constructor(clock: Clock = systemClock) {
     this.#clock = clock;
+    this.recordings = new RecordingHub({ station: this.station, software: 'torsiond 0.0.0-test', clock });
+  }
+
+  async record(id: string, sink: ByteSink): Promise<RunningRecording> {
+    if (!this.instrumentList.some((info) => info.id === id)) throw new TorsiondError('CHANNEL_UNKNOWN', `there is no instrument "${id}"`);
+    const settings = InstrumentSettings.parse({
+      id, link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+    });
+    return this.recordings.record(id, { settings: () => settings, zeros: () => [0], runningEpoch: null, wallOffsetMs: () => 0 }, sink);
   }
 
   instruments(): readonly InstrumentInfo[] {

@@ -110,10 +110,14 @@ describe('every address', () => {
     ajv.addSchema({ $id: 'openapi', components: document.components });
     let checked = 0;
     for (const [path, { get }] of Object.entries(document.paths)) {
-      const response = await run.get(path.replace('{id}', 'reading-1'));
+      const response = await run.get(path.replace('{id}', path.includes('instruments') ? 'bench-a' : 'reading-1'));
       expect(response.status, path).toBe(200);
       const schema = get.responses['200']!.content?.['application/json']?.schema.$ref;
-      if (schema === undefined) continue;
+      if (schema === undefined) {
+        // A recording goes on until the client leaves.
+        await response.body!.cancel();
+        continue;
+      }
       const validate = ajv.getSchema(`openapi${schema}`)!;
       expect(validate(await response.json()) ? 'fits' : ajv.errorsText(validate.errors), path).toBe('fits');
       checked += 1;

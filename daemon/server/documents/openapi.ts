@@ -41,7 +41,7 @@ export function openApiPath(path: string): string {
 function operation(route: Route, nameOf: ReadonlyMap<z.ZodType, string>): JsonSchema {
   const codes = [...(route.scope === 'read' ? ['ACCESS_TOKEN'] : []), 'ACCESS_HOST', 'ACCESS_ORIGIN', 'MESSAGE_INVALID', ...route.errors, 'INTERNAL'] as ErrorCode[];
   const content = 'mediaType' in route.answer
-    ? { [route.answer.mediaType.split(';', 1)[0]!]: { schema: { type: 'string' } } }
+    ? { [route.answer.mediaType.split(';', 1)[0]!]: route.answer.isBinary ? {} : { schema: { type: 'string' } } }
     : { 'application/json': { schema: { $ref: `#/components/schemas/${nameOf.get(route.answer)}` } } };
   const parameters = [...fields(route.params, 'path'), ...fields(route.query, 'query')];
   return {

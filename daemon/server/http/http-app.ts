@@ -77,13 +77,14 @@ export function createHttpApp(context: HttpContext): FastifyInstance {
 }
 
 function register(app: FastifyInstance, context: HttpContext, route: Route): void {
-  app.get(route.path, async (request, reply) => {
-    if (route.scope === 'read') context.access.ofRequest(request.raw);
+  const isEndless = 'mediaType' in route.answer && route.answer.isBinary === true;
+  app.get(route.path, { exposeHeadRoute: !isEndless }, async (request, reply) => {
+    const access = route.scope === 'read' ? context.access.ofRequest(request.raw) : null;
     const params = checked(route.params, request.params, 'the address');
     const query = checked(route.query, request.query, 'the query');
-    const answer = await route.handle(context.routeContext, params, query);
+    const answer = await route.handle(context.routeContext, params, query, { stillHolds: () => access === null || context.access.stillHolds(access) });
     reply.code(answer.status ?? 200).header('Cache-Control', 'no-store');
-    if ('mediaType' in route.answer) return reply.type(route.answer.mediaType).send(answer.body);
+    if ('mediaType' in route.answer) return reply.type(route.answer.mediaType).send(answer.stream ?? answer.body);
     reply.type('application/json; charset=utf-8');
     return reply.send(answer.pieces === undefined ? JSON.stringify(answer.body) : Readable.from(answer.pieces, { objectMode: false }));
   });

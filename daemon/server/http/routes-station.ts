@@ -4,11 +4,11 @@ import { route } from './route.ts';
 export const stationRoutes = [
   route({
     path: '/api/v1/station', summary: 'The station, its version and its store.', scope: 'read', params: null, query: null, answer: StationAnswer, errors: [],
-    handle: ({ gateway, wallMs }) => {
+    handle: ({ gateway, clock }) => {
       const { state, detail, lastSeq } = gateway.store.status();
       return {
         body: {
-          station: gateway.station, version: gateway.version, protocol: 'torsiond.v1', at: new Date(wallMs()).toISOString(), lastSeq, store: { state, detail },
+          station: gateway.station, version: gateway.version, protocol: 'torsiond.v1', at: new Date(clock.wallMs()).toISOString(), lastSeq, store: { state, detail },
         },
       };
     },

@@ -3,6 +3,7 @@ import { asyncApiDocument } from '../documents/asyncapi.ts';
 import { openApiDocument } from '../documents/openapi.ts';
 import { healthRoutes } from './routes-health.ts';
 import { readingRoutes } from './routes-readings.ts';
+import { recordingRoutes } from './routes-recording.ts';
 import { stationRoutes } from './routes-station.ts';
 import { route, type Route } from './route.ts';
 
@@ -12,6 +13,7 @@ const Document = z.record(z.string(), z.unknown());
 export const ROUTES: readonly Route[] = [
   ...healthRoutes,
   ...stationRoutes,
+  ...recordingRoutes,
   ...readingRoutes,
   route({
     path: '/api/v1/openapi.json', summary: 'This interface as an OpenAPI 3.1 document.', scope: 'read', params: null, query: null, answer: Document, errors: [],

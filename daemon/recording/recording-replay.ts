@@ -1,0 +1,110 @@
+/** Plays one recording: every connection in it through its driver, every channel through one pipeline, marks where they stand. */
+import type { ByteChunk } from '../../drivers/links/link.ts';
+import type { DeviceBlock } from '../../shared/sample-block.ts';
+import { WallMap } from '../pipeline/wall-time.ts';
+import { channelId } from '../pipeline/sample-source.ts';
+import type { ChannelSettings } from '../settings/schema.ts';
+import type { RecordedConnection, RecordedMark } from './recording-format.ts';
+import { ReplayConnection } from './replay-connection.ts';
+import type { ChannelAction, ReplayOptions, ReplayPipeline, ReplayResult } from './replay.ts';
+
+type Results = AsyncGenerator<ReplayResult, void, void>;
+
+interface PlayedChannel {
+  readonly pipeline: ReplayPipeline;
+  readonly recorded: ChannelSettings;
+}
+
+export class RecordingReplay {
+  readonly #source: string;
+  readonly #options: ReplayOptions;
+  readonly #playing = new Map<RecordedConnection, ReplayConnection>();
+  readonly #latest = new Map<string, RecordedConnection>();
+  readonly #channels = new Map<string, PlayedChannel>();
+  /** Armed or held by hand before the channel's first connection; the last word counts. */
+  readonly #early = new Map<string, ChannelAction>();
+  #wall: WallMap | null = null;
+
+  constructor(source: string, options: ReplayOptions) {
+    this.#source = source;
+    this.#options = options;
+  }
+
+  async* connect(recorded: RecordedConnection): Results {
+    const { instrument } = recorded;
+    const before = this.#latest.get(instrument.id);
+    if (before) yield* this.#finish(before);
+    this.#latest.set(instrument.id, recorded);
+    // Later connections bring the same offset: what changed it since stands in the marks.
+    this.#wall ??= new WallMap(recorded.wallOffsetMs);
+    this.#playing.set(recorded, await ReplayConnection.open(recorded, this.#options.findDriver(instrument.driver.id) ?? null));
+    instrument.channels.forEach((settings, i) => this.#open(recorded, settings, i));
+    for (const [channel, action] of this.#early) {
+      const played = this.#channels.get(channel);
+      if (!played) continue;
+      this.#early.delete(channel);
+      yield* played.pipeline.act(action);
+    }
+  }
+
+  async* feed(recorded: RecordedConnection, chunk: ByteChunk): Results {
+    const replay = this.#playing.get(recorded);
+    if (replay) yield* this.#push(await replay.feed(chunk));
+  }
+
+  async* mark(mark: RecordedMark): Results {
+    switch (mark.kind) {
+      case 'wall': return this.#wall?.take(mark);
+      case 'gap': {
+        const reason = mark.reason === 'stopped' ? 'stopped' : 'gap';
+        for (const channel of this.#channelsOf(mark.instrument)) yield* channel.pipeline.end(reason);
+        return;
+      }
+      case 'command': {
+        const played = this.#channels.get(mark.channel);
+        if (played) return yield* played.pipeline.act(mark);
+        if (mark.command === 'arm' || mark.command === 'hold') this.#early.set(mark.channel, mark);
+        return;
+      }
+      case 'configure': {
+        const played = this.#channels.get(mark.channel);
+        if (!played) return;
+        const { capture } = this.#options.adapt({ ...played.recorded, capture: mark.settings }, this.#source, true);
+        yield* played.pipeline.act({ ...mark, settings: capture });
+      }
+    }
+  }
+
+  async* end(): Results {
+    for (const recorded of [...this.#playing.keys()]) yield* this.#finish(recorded);
+    for (const { pipeline } of this.#channels.values()) yield* pipeline.end();
+  }
+
+  async* #finish(recorded: RecordedConnection): Results {
+    const replay = this.#playing.get(recorded);
+    if (!replay) return;
+    this.#playing.delete(recorded);
+    yield* this.#push(await replay.finish());
+    if (replay.fault) yield { kind: 'fault', error: replay.fault };
+  }
+
+  * #push(blocks: readonly DeviceBlock[]): Generator<ReplayResult, void, void> {
+    for (const block of blocks) yield* this.#channels.get(block.channel)!.pipeline.push(block);
+  }
+
+  #open(recorded: RecordedConnection, settings: ChannelSettings, i: number): void {
+    const channel = channelId(recorded.instrument.id, i);
+    if (this.#channels.has(channel)) return;
+    const wall = this.#wall!;
+    const pipeline = this.#options.openPipeline({
+      source: this.#source, channel, settings: this.#options.adapt(settings, this.#source, recorded.hasCommands),
+      isSimulated: recorded.instrument.simulated, startZero: recorded.zeros?.[i], toWallMs: (monoMs) => wall.toWallMs(monoMs),
+    });
+    this.#channels.set(channel, { pipeline, recorded: settings });
+  }
+
+  #channelsOf(instrument: string): readonly PlayedChannel[] {
+    const channels = this.#latest.get(instrument)?.instrument.channels ?? [];
+    return channels.flatMap((_, i) => this.#channels.get(channelId(instrument, i)) ?? []);
+  }
+}
