@@ -7,7 +7,7 @@ export const FLAG_MEANINGS = {
   'unstable': 'The device itself reported an unstable value during the cycle.',
   'gap': 'Samples are missing near the cycle, outside the part that was judged.',
   'rate-too-low': 'The sample rate is low for what was measured: the fall at the click spans fewer than three samples, or the torque rises more than 1 % from one sample to the next.',
-  'time-estimated': 'Times inside the cycle follow the nominal sample rate; arrival could not confirm them.',
+  'time-estimated': 'Times inside the cycle follow the nominal sample rate; arrival could not confirm it or contradicts it by more than 3 %.',
   'noisy': 'First peak: the noise is large enough to hide the faintest click.',
   'filtered-step': 'The low-pass moved the highest torque by more than 1 %, down by smoothing or up by overshoot.',
   'simulated': 'The samples come from a simulated instrument.',

@@ -61,7 +61,7 @@ export const INTERRUPT_MEANINGS = {
   'already-loaded': 'Torque was on before the channel was armed; where the cycle began is unknown.',
   'too-long': 'The cycle lasted longer than `detector.maxDurationMs`.',
   'record-ended': 'The recording or trace ended inside the cycle.',
-  'settings-changed': 'The capture settings were changed during the cycle.',
+  'settings-changed': 'The capture settings were changed during the cycle, or the zero by more than the release threshold.',
   'stopped': 'Capturing was stopped during the cycle, by hand or with the gateway.',
 } as const;
 export type InterruptReason = keyof typeof INTERRUPT_MEANINGS;

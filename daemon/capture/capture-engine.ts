@@ -5,7 +5,7 @@
  * ```
  *            reaches armTorque                 below releaseTorque for releaseMs
  *   armed ───────────────────────▶ cycle ──────────────────────────────────────▶ held ──holdMs or arm()──▶ blind
- *     ▲                              │ gap, too long, new settings: interrupted                               │
+ *     ▲                              │ gap, too long, new settings or zero: interrupted                       │
  *     │                              ▼                                                                        │
  *     └────────── released ─────── blind  (torque may be on, and nothing of it may be judged) ◀───────────────┘
  * ```
@@ -14,11 +14,12 @@ import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason } from '../../shared/reading.ts';
 import type { GapReason, SampleBlock } from '../../shared/sample-block.ts';
 import { applyConditioning, torqueOf } from '../conditioning/calibration.ts';
+import { Blind } from './blind.ts';
 import { CycleRun } from './cycle-run.ts';
-import type { Blind, Cycle } from './cycle.ts';
+import type { Cycle } from './cycle.ts';
 import { detectorNumbers, stableBand, type DetectorNumbers } from './defaults.ts';
 import type { CaptureEvent, ChannelState } from './events.ts';
-import { makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
+import { isTimeEstimated, makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
 import { IdleNoise } from './idle-noise.ts';
 import { SampleHistory } from './sample-history.ts';
 import { StillWatch } from './still-watch.ts';
@@ -56,6 +57,8 @@ export class CaptureEngine {
   #blind: Blind | null = null;
   /** Samples left of a hold; null: not held; Infinity: until armed by hand. */
   #holdLeft: number | null = null;
+  /** Held by command, not by a reading. */
+  #isHeldByCommand = false;
 
   constructor(options: CaptureEngineOptions) {
     this.#settings = options.settings;
@@ -77,7 +80,8 @@ export class CaptureEngine {
   arm(): void {
     if (this.#holdLeft === null) return;
     this.#holdLeft = null;
-    this.#goBlind(true);
+    this.#isHeldByCommand = false;
+    this.#goBlind(false);
   }
 
   /** Captures nothing until armed. A running cycle is interrupted. */
@@ -85,26 +89,35 @@ export class CaptureEngine {
     const events = this.#interrupt('stopped');
     this.#blind = null;
     this.#holdLeft = Infinity;
+    this.#isHeldByCommand = true;
     return events;
   }
 
-  /** New settings from the next sample on. A running cycle is interrupted. */
+  /**
+   * New settings from the next sample on. A running cycle is interrupted, torque that is on waits for its release, and
+   * a reading is held for the new time.
+   */
   reconfigure(settings: CaptureSettings): CaptureEvent[] {
     const events = this.#interrupt('settings-changed');
     this.#settings = settings;
-    if (this.#block) this.#resolve(this.#block.rateHz);
+    if (!this.#block) return events;
+    this.#resolve(this.#block.rateHz);
+    if (this.#holdLeft === null) this.#goBlind(false);
+    else if (!this.#isHeldByCommand) this.#holdFor(this.#counts.hold);
     return events;
   }
 
   /** Track: the reading now, from the samples up to now; null while there are none. */
   latch(): CaptureEvent | null {
+    // Who takes the reading by hand does not want it a second time.
+    if (this.#cycle) this.#cycle.isTaken = true;
     return this.#takeTrack('command', this.#history.length);
   }
 
   /** The samples end here. */
   end(reason: InterruptReason): CaptureEvent[] {
     const events = this.#interrupt(reason);
-    this.#tellBlind(events);
+    this.#endBlind(events);
     this.#nextIndex = -1;
     return events;
   }
@@ -115,6 +128,7 @@ export class CaptureEngine {
     const events: CaptureEvent[] = [];
     let said = this.state;
     this.#join(block, events);
+    this.#noteZero(block, events);
     this.#block = block;
     this.#history.append(block);
     let i = 0;
@@ -138,7 +152,6 @@ export class CaptureEngine {
     const last = this.#block;
     const isNew = !last || block.epoch !== last.epoch || block.rateHz !== last.rateHz;
     if (!isNew && block.gap === null && block.firstIndex === this.#nextIndex) return;
-    const isTold = this.#cycle !== null || (this.#blind?.isTold ?? false);
     events.push(...this.#interrupt(block.gap ? GAP_REASONS[block.gap] : 'gap'));
     this.#history.clear();
     this.#sinceGap = last ? 0 : Infinity;
@@ -147,8 +160,15 @@ export class CaptureEngine {
     const first = block.torque[0]!;
     const isLoaded = Math.abs(first) >= (this.#blind ? this.#numbers.releaseTorque : this.#numbers.armTorque);
     if (this.#holdLeft !== null) return;
-    if (!isLoaded) this.#tellBlind(events);
-    else this.#blind ??= { direction: first < 0 ? 'ccw' : 'cw', startMs: block.startMs, isTold, maximum: first, length: 0, below: 0 };
+    if (isLoaded) this.#goBlind(false);
+    else this.#endBlind(events);
+  }
+
+  /** A zero that moves by more than what ends a cycle would end this one, and as if its torque had been released. */
+  #noteZero(block: SampleBlock, events: CaptureEvent[]): void {
+    const cycle = this.#cycle;
+    if (cycle === null || Math.abs(block.conditioning.zero - cycle.conditioning.zero) <= this.#numbers.releaseTorque) return;
+    events.push(...this.#interrupt('settings-changed'));
   }
 
   #resolve(rateHz: number): void {
@@ -156,7 +176,7 @@ export class CaptureEngine {
     const { track, mode, holdMs } = this.#settings;
     this.#numbers = detectorNumbers(this.#settings, this.#facts.capacity, 0);
     this.#noise = new IdleNoise(samples(NOISE_WINDOW_MS));
-    this.#still = new StillWatch(samples(track.stableMs ?? 0));
+    this.#still = new StillWatch(Math.ceil(((track.stableMs ?? 0) * rateHz) / 1000) + 1);
     this.#counts = {
       release: samples(this.#numbers.releaseMs),
       least: samples(this.#numbers.minDurationMs),
@@ -168,27 +188,21 @@ export class CaptureEngine {
 
   #passHold(count: number, from: number): number {
     const taken = Math.min(this.#holdLeft!, count - from);
-    this.#holdLeft! -= taken;
-    if (this.#holdLeft === 0) this.arm();
+    this.#holdFor(this.#holdLeft! - taken);
     return from + taken;
+  }
+
+  #holdFor(samples: number): void {
+    this.#holdLeft = samples;
+    if (samples === 0) this.arm();
   }
 
   /** Until the torque has been released; a hold that ends under torque waits for it too. */
   #passBlind(block: SampleBlock, blind: Blind, from: number, events: CaptureEvent[]): number {
-    const { torque } = block;
-    const release = this.#numbers.releaseTorque;
-    for (let i = from; i < torque.length; i++) {
-      const magnitude = Math.abs(torque[i]!);
-      if (magnitude > Math.abs(blind.maximum)) blind.maximum = torque[i]!;
-      blind.length++;
-      if (magnitude >= release) blind.below = 0;
-      // Nothing was on since the hold ended: the very first sample may arm.
-      else if (++blind.below >= this.#counts.release || blind.length === blind.below) {
-        this.#tellBlind(events);
-        return i + 1;
-      }
-    }
-    return torque.length;
+    const end = blind.pass(block, from, this.#numbers.releaseTorque, this.#counts.release);
+    if (end < 0) return block.torque.length;
+    this.#endBlind(events);
+    return end;
   }
 
   #passArmed(block: SampleBlock, from: number, events: CaptureEvent[]): number {
@@ -214,9 +228,12 @@ export class CaptureEngine {
       return;
     }
     const isTrack = this.#settings.mode === 'track';
-    const here = this.#history.length - block.torque.length + at;
-    if (!isTrack) this.#history.dropBefore(here - this.#counts.history);
-    const cycleAt = Math.min(here, this.#counts.history);
+    let cycleAt = 0;
+    let preRoll: Float64Array | null = null;
+    if (!isTrack) {
+      preRoll = this.#cutPreRoll(block, at);
+      cycleAt = preRoll.length;
+    }
     const settings = resolvedSettings(this.#settings, this.#numbers);
     this.#still.reset();
     this.#cycle = {
@@ -225,9 +242,20 @@ export class CaptureEngine {
       hasGapBefore: this.#sinceGap + at < this.#counts.history,
       length: 0, lastAbove: 0, below: 0, isTimeEstimated: false, isTaken: false, maximum: first,
     };
-    // The pre-roll is conditioned anew: its zero may have been another one, and a trace has one conditioning.
-    const preRoll = torqueOf(this.#history.device(0, cycleAt), block.conditioning);
-    this.#cycle.run?.push(preRoll, 0, cycleAt, this.#history.status(0, cycleAt));
+    if (preRoll) this.#cycle.run?.push(preRoll, 0, cycleAt, null);
+  }
+
+  /**
+   * Leaves the pre-roll at the start of the history, free of torque that belongs to a cycle before.
+   * @returns its torque, conditioned anew: its zero may have been another one, and a trace has one conditioning
+   */
+  #cutPreRoll(block: SampleBlock, at: number): Float64Array {
+    const here = this.#history.length - block.torque.length + at;
+    const from = Math.max(0, here - this.#counts.history);
+    const torque = torqueOf(this.#history.device(from, here), block.conditioning);
+    const rest = torque.findLastIndex((value) => Math.abs(value) >= this.#numbers.armTorque) + 1;
+    this.#history.dropBefore(from + rest);
+    return torque.subarray(rest);
   }
 
   #passCycle(block: SampleBlock, cycle: Cycle, from: number, events: CaptureEvent[]): number {
@@ -261,7 +289,7 @@ export class CaptureEngine {
     cycle.length += i - from;
     cycle.below = below;
     cycle.lastAbove = lastAbove;
-    cycle.isTimeEstimated ||= block.timeEstimated;
+    cycle.isTimeEstimated ||= isTimeEstimated(block);
     if (!wasLongEnough && lastAbove >= this.#counts.least) {
       events.push({ kind: 'cycle-started', epoch: block.epoch, index: cycle.firstIndex, atMs: cycle.startMs, direction: cycle.direction });
     }
@@ -306,7 +334,7 @@ export class CaptureEngine {
     if (!block || to === 0) return null;
     const from = Math.max(0, to - this.#counts.history);
     return takeTrack({
-      ...this.#timeOf(block, from), spacingMs: block.spacingMs, rateHz: block.rateHz, conditioning: block.conditioning, timeEstimated: block.timeEstimated,
+      ...this.#timeOf(block, from), spacingMs: block.spacingMs, rateHz: block.rateHz, conditioning: block.conditioning, timeEstimated: isTimeEstimated(block),
       device: this.#history.device(from, to), status: this.#history.status(from, to), settings: resolvedSettings(this.#settings, this.#numbers), takenBy,
     }, this.#facts);
   }
@@ -353,17 +381,13 @@ export class CaptureEngine {
   }
 
   #goBlind(isTold: boolean): void {
-    this.#blind ??= { direction: 'cw', startMs: 0, isTold, maximum: 0, length: 0, below: 0 };
+    this.#blind ??= new Blind(isTold);
   }
 
-  #tellBlind(events: CaptureEvent[]): void {
-    const blind = this.#blind;
+  #endBlind(events: CaptureEvent[]): void {
+    const event = this.#block && this.#blind?.event(this.#block);
     this.#blind = null;
-    if (!blind || blind.isTold || !this.#block) return;
-    events.push({
-      kind: 'interrupted', reason: 'already-loaded', direction: blind.direction, epoch: this.#block.epoch, maximum: blind.maximum,
-      startMs: blind.startMs, durationMs: (blind.length * 1000) / this.#block.rateHz,
-    });
+    if (event) events.push(event);
   }
 }
 

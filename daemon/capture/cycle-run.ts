@@ -75,13 +75,13 @@ export class CycleRun {
 
   /**
    * @param torque N.m, conditioned, not filtered; samples `from` up to `to`
-   * @param status STATUS bits per sample, same indices, or null
+   * @param status STATUS bits per sample, same indices, or null; those of the pre-roll do not count
    * @returns true when a click was confirmed by these samples
    */
   push(torque: Float64Array, from: number, to: number, status: Uint8Array | null): boolean {
     let isClick = false;
     if (this.#samples === 0 && to > from) this.#lowPass.prime(torque[from]!);
-    if (status) for (let i = from; i < to; i++) this.#status |= status[i]!;
+    if (status) for (let i = from + Math.max(0, this.#options.cycleAt - this.#samples); i < to; i++) this.#status |= status[i]!;
     for (let at = from; at < to; at += CHUNK) isClick = this.#pushChunk(torque, at, Math.min(CHUNK, to - at)) || isClick;
     return isClick;
   }

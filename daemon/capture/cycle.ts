@@ -1,10 +1,9 @@
-/** What the capture engine keeps of torque that is on. */
+/** What the capture engine keeps of a cycle that runs. */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction } from '../../shared/reading.ts';
 import type { Conditioning } from '../../shared/sample-block.ts';
 import type { CycleRun } from './cycle-run.ts';
 
-/** A cycle that runs. */
 export interface Cycle {
   readonly direction: Direction;
   readonly startMs: number;
@@ -23,14 +22,4 @@ export interface Cycle {
   isTimeEstimated: boolean;
   isTaken: boolean;
   maximum: number;
-}
-
-/** Torque that is on and cannot be judged. Told at its end unless something was said of it before. */
-export interface Blind {
-  readonly direction: Direction;
-  readonly startMs: number;
-  readonly isTold: boolean;
-  maximum: number;
-  length: number;
-  below: number;
 }

@@ -1,6 +1,7 @@
 /** What is stored beside a trace, and the capture settings with every number resolved. */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Evidence, Trace } from '../../shared/trace.ts';
+import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { DetectorNumbers } from './defaults.ts';
 
 /** What stays the same for all traces of a channel. */
@@ -31,6 +32,12 @@ export function resolvedSettings(settings: CaptureSettings, numbers: DetectorNum
   return {
     ...settings,
     detector: { ...numbers },
-    
   };
+}
+
+/** Capture counts in the nominal rate. Times made from counts are estimates when samples come at another by more than this share. */
+const RATE_TOLERANCE = 0.03;
+
+export function isTimeEstimated(block: SampleBlock): boolean {
+  return block.timeEstimated || Math.abs((block.spacingMs * block.rateHz) / 1000 - 1) > RATE_TOLERANCE;
 }

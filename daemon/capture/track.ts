@@ -25,7 +25,7 @@ export function trackCapture(input: TrackInput): Capture {
   const smooth = new Float64Array(torque.length);
   lowPass.run(torque, 0, torque.length, smooth);
 
-  const averaged = Math.max(1, Math.min(torque.length, Math.round((settings.track.averageMs * rateHz) / 1000)));
+  const averaged = averagedCount(settings, rateHz, torque.length);
   let sum = 0;
   for (let i = torque.length - averaged; i < torque.length; i++) sum += smooth[i]!;
   const value = sum / averaged;
@@ -46,11 +46,17 @@ export function trackCapture(input: TrackInput): Capture {
   return { value, maximum: sign * maximum, direction: sign < 0 ? 'ccw' : 'cw', durationMs: (averaged * 1000) / rateHz, flags };
 }
 
+/** Samples whose mean the reading is. */
+function averagedCount({ track }: CaptureSettings, rateHz: number, available: number): number {
+  return Math.max(1, Math.min(available, Math.round((track.averageMs * rateHz) / 1000)));
+}
+
 /** The reading of samples that end at the moment it is taken, with those samples as its trace. */
 export function takeTrack(samples: Omit<TraceParts, 'cycleAt' | 'takenAt'>, facts: ChannelFacts): CaptureEvent {
+  const count = samples.device.length;
   return {
     kind: 'captured',
     capture: trackCapture({ ...samples, capacity: facts.capacity }),
-    trace: makeTrace(facts, { ...samples, cycleAt: 0, takenAt: samples.device.length - 1 }),
+    trace: makeTrace(facts, { ...samples, cycleAt: count - averagedCount(samples.settings, samples.rateHz, count), takenAt: count - 1 }),
   };
 }

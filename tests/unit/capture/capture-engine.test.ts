@@ -1,7 +1,8 @@
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { STATUS } from '../../../shared/sample-block.ts';
-import { CLICK, SMOOTH, block, captured, engine, feed, interrupted, lines } from './shapes.ts';
+import { rederive } from '../../../daemon/capture/rederive.ts';
+import { CLICK, PLAIN, SMOOTH, block, captured, engine, feed, interrupted, lines } from './shapes.ts';
 
 const negative = (samples: readonly number[]): number[] => samples.map((value) => -value);
 
@@ -52,8 +53,27 @@ describe('peak', () => {
     const [only] = captured(subject.step(block(SMOOTH, 0, { status })));
     expect(only!.capture.flags).toEqual(['overload', 'unstable']);
     expect(only!.trace.status!.filter((bits) => bits !== 0)).toHaveLength(1);
+    status.fill(0);
+    // Before the cycle: kept in the trace, no flag of the reading.
+    status[400] = STATUS.overload;
+    const [before] = captured(engine().step(block(SMOOTH, 0, { status })));
+    expect(before!.capture.flags).toEqual([]);
+    expect(before!.trace.status!.filter((bits) => bits !== 0)).toHaveLength(1);
+    expect(rederive(before!.trace).flags).toEqual([]);
     const steep = lines([0, 0], [300, 0], [340, 40], [345, 0], [900, 0]);
     expect(captured(feed(engine(), steep))[0]!.capture.flags).toEqual(['rate-too-low']);
+  });
+
+  it('does not let the pull before into the low-pass, however slow that is', () => {
+    const filter = { kind: 'butterworth', order: 2, cutoffHz: 2 } as const;
+    const again = lines([0, 0], [300, 0], [800, 40], [1500, 40], [1520, 0], [1570, 0], [1600, 6], [2600, 6], [2620, 0], [3200, 0]);
+    const values = captured(feed(engine({ filter }), again)).map((event) => event.capture.value);
+    expect(values[1]).toBeGreaterThan(5);
+    expect(values[1]).toBeLessThan(6.5);
+    const turn = lines([0, 0], [300, 0], [800, 40], [1500, 40], [1520, -6], [1560, -6], [1580, 0], [3000, 0]);
+    const [, other] = captured(feed(engine({ filter }), turn));
+    expect(other!.capture.direction).toBe('ccw');
+    expect(other!.capture.value).toBeLessThan(0);
   });
 
   it('says when a low-pass moved the highest torque', () => {
@@ -109,6 +129,25 @@ describe('track', () => {
     expect(rest.latch()).toMatchObject({ capture: { value: 0.25 } });
   });
 
+  it('taken by hand is not taken again because it is still', () => {
+    const subject = engine({ mode: 'track' });
+    feed(subject, held.slice(0, 1800));
+    expect(subject.latch()).not.toBeNull();
+    expect(captured(feed(subject, held.slice(1800), [256], 1800))).toEqual([]);
+  });
+
+  it('begins where its mean begins', () => {
+    const [only] = captured(feed(engine({ mode: 'track' }), held));
+    const { evidence } = only!.trace;
+    expect(evidence.takenAt! - evidence.cycleAt + 1).toBe(100);
+    expect(only!.capture.durationMs).toBe(100);
+  });
+
+  it('is still only when samples span the time, also at 1 S/s', () => {
+    const slow = block([0, 0, 0, 10, 20, 30, 30, 30, 0], 0, { rateHz: 1, spacingMs: 1000 });
+    expect(captured(engine({ mode: 'track' }).step(slow)).map((event) => event.capture.value)).toEqual([30]);
+  });
+
   it('has nothing to take before the first samples', () => {
     expect(engine({ mode: 'track' }).latch()).toBeNull();
   });
@@ -119,7 +158,20 @@ describe('hold', () => {
     const twice = [...SMOOTH, ...SMOOTH];
     expect(captured(feed(engine({ holdMs: 0 }), twice))).toHaveLength(2);
     // Held 2.6 s after the first cycle: that ends in the middle of the second, which is not judged.
-    expect(captured(feed(engine({ holdMs: 2600 }), [...twice, ...SMOOTH])).map((event) => event.trace.startWallMs)).toHaveLength(2);
+    const events = feed(engine({ holdMs: 2600 }), [...twice, ...SMOOTH]);
+    expect(captured(events)).toHaveLength(2);
+    expect(events.filter((event) => event.kind === 'interrupted')).toMatchObject([{ reason: 'already-loaded', direction: 'cw', maximum: 40 }]);
+  });
+
+  it('follows new settings, but not when it was asked for', () => {
+    const subject = engine({ holdMs: null });
+    feed(subject, SMOOTH);
+    subject.reconfigure({ ...subject.settings, holdMs: 0 });
+    expect(subject.state).toBe('armed');
+    expect(captured(feed(subject, SMOOTH, [256], SMOOTH.length))).toHaveLength(1);
+    subject.hold();
+    subject.reconfigure({ ...subject.settings, mode: 'first-peak' });
+    expect(subject.state).toBe('held');
   });
 
   it('by hand stays held until armed', () => {
@@ -175,6 +227,32 @@ describe('what cannot be judged', () => {
     expect(interrupted(subject.reconfigure({ ...subject.settings, mode: 'first-peak' }))).toEqual(['settings-changed']);
     expect(captured(feed(subject, CLICK.slice(1600), [256], 1600))).toEqual([]);
     expect(captured(feed(subject, CLICK, [256], CLICK.length))[0]!.capture.click).toBe(true);
+  });
+
+  it('new settings with a lower threshold make no cycle of torque that is on already', () => {
+    const limits = { kind: 'absolute', target: 60, low: 50, high: 60 } as const;
+    const subject = engine({ limits });
+    const touch = lines([0, 0], [500, 0], [700, 2.5], [2000, 2.5], [2200, 0], [3000, 0]);
+    feed(subject, touch.slice(0, 1000));
+    subject.reconfigure({ ...subject.settings, limits: { kind: 'none' } });
+    const events = feed(subject, touch.slice(1000), [256], 1000);
+    expect(captured(events)).toEqual([]);
+    expect(interrupted(events)).toEqual(['already-loaded']);
+  });
+
+  it('a zero taken during a cycle interrupts it: the torque was not released', () => {
+    const subject = engine();
+    const load = lines([0, 0], [500, 0], [700, 6], [3000, 6]);
+    feed(subject, load.slice(0, 1500));
+    const device = Float64Array.from(load.slice(1500));
+    const events = subject.step(block(load.slice(1500), 1500, { device, torque: device.map((value) => value - 6), conditioning: { ...PLAIN, zero: 6 } }));
+    expect(captured(events)).toEqual([]);
+    expect(interrupted(events)).toEqual(['settings-changed']);
+  });
+
+  it('durations that follow from a wrong rate are told as estimates', () => {
+    const spaced = (spacingMs: number): boolean => captured(engine().step(block(SMOOTH, 0, { spacingMs })))[0]!.trace.evidence.timeEstimated;
+    expect([1, 1.02, 1.05, 0.95].map(spaced)).toEqual([false, false, true, true]);
   });
 
   it('a cycle longer than allowed is interrupted, and nothing follows until it is released', () => {
