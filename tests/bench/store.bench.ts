@@ -1,20 +1,16 @@
-/** (e) stored readings per second against bare better-sqlite3 at the same durability; (f) bytes per stored trace. */
+/** (e) stored readings per second against bare better-sqlite3 at the same durability. */
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { openStore } from '../../daemon/storage/open-store.ts';
 import { newRecord, prepare } from '../../daemon/storage/records.ts';
-import { encodeSamples } from '../../daemon/storage/trace-codec.ts';
 import { madeRecord, madeSamples, type MadeTrace } from '../helpers/made-trace.ts';
 import type { BenchLine } from './bench-line.ts';
+import { median } from './statistics.ts';
 
-const ROUNDS = 9;
-const PER_ROUND = 600;
-
-export async function run(): Promise<BenchLine[]> {
-  return [...await storedPerSecond(), bytesPerTrace()];
-}
+const ROUNDS = 7;
+const PER_ROUND = 480;
 
 const pull: MadeTrace = { seconds: 3, rateHz: 1_000, capacity: 100, torque: 50, noise: 0.0005, bits: 16 };
 
@@ -22,7 +18,7 @@ const pull: MadeTrace = { seconds: 3, rateHz: 1_000, capacity: 100, torque: 50, 
  * The store encodes, hashes, indexes and commits in groups; the bare loop writes rows that were encoded before, one
  * transaction each. They take turns on the same disk, and the ratio is the median of the turns': a disk's mood changes.
  */
-async function storedPerSecond(): Promise<BenchLine[]> {
+export async function run(): Promise<BenchLine[]> {
   const directory = mkdtempSync(join(tmpdir(), 'torsiond-bench-'));
   const store = await openStore(directory);
   const bare = bareDatabase(join(directory, 'bare.db'));
@@ -44,7 +40,7 @@ async function storedPerSecond(): Promise<BenchLine[]> {
     return [
       { name: '(e) stored readings per second / bare better-sqlite3', ...summary(grouped), atLeast: 0.7 },
       // No bound: a reading handed over alone also pays for two changes of thread.
-      { name: 'stored readings per second, each awaited / bare better-sqlite3', ...summary(single) },
+      { name: '    the same, each awaited before the next / bare better-sqlite3', ...summary(single) },
     ];
   } finally {
     bare.close();
@@ -96,29 +92,4 @@ function bareDatabase(path: string): BareDatabase {
     insert: (rows) => { for (const row of rows) statement.run(...row); },
     close: () => void db.close(),
   };
-}
-
-/** Worst and mean over capacities, converters and noise; the samples alone, and with the stored description of the trace. */
-function bytesPerTrace(): BenchLine {
-  let stored = 0;
-  let described = 0;
-  let float32 = 0;
-  let worst = 0;
-  for (const bits of [14, 15, 16]) for (const noise of [0.0002, 0.0005, 0.001]) for (const capacity of [10, 25, 60, 100, 250]) for (const seconds of [2, 3, 4]) {
-    const device = madeSamples({ ...pull, bits, noise, capacity, torque: capacity / 2, seconds }, bits * 1_000 + capacity + seconds);
-    const bytes = encodeSamples(device, null).length;
-    const { reading, trace } = madeRecord(1, device);
-    stored += bytes;
-    described += bytes + Buffer.byteLength(newRecord(reading, trace).header);
-    float32 += device.length * 4;
-    worst = Math.max(worst, bytes / (device.length * 4));
-  }
-  return {
-    name: '(f) bytes per stored trace / float32', ratio: stored / float32, atMost: 1 / 3,
-    detail: `worst of 135 traces ${worst.toFixed(3)}; ${(described / float32).toFixed(3)} with the description that makes it derivable again`,
-  };
-}
-
-function median(values: readonly number[]): number {
-  return [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)]!;
 }
