@@ -8,7 +8,7 @@
  * Synchronous: when `push` returns, everything these samples caused has been emitted. Neither stream ever errors.
  */
 import { createHash } from 'node:crypto';
-import { Observable, Subject, filter, map } from 'rxjs';
+import { Observable, Subject, filter } from 'rxjs';
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
@@ -17,7 +17,7 @@ import type { Trace } from '../../shared/trace.ts';
 import type { TransducerSettings } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { CaptureEngine } from '../capture/capture-engine.ts';
-import { checkCapture } from '../capture/defaults.ts';
+import { checkCapture, detectorNumbers } from '../capture/defaults.ts';
 import type { CaptureEvent, ChannelState } from '../capture/events.ts';
 import type { ChannelFacts } from '../capture/evidence.ts';
 import { Conditioner, type ZeroRule } from '../conditioning/conditioner.ts';
@@ -49,6 +49,8 @@ export type Outcome =
   /** Nothing is captured until the settings or the rate change. */
   | { readonly kind: 'fault'; readonly fault: TorsiondError };
 
+const MAX_DEFECTS = 16;
+
 export class ChannelPipeline {
   readonly samples$: Observable<SampleBlock>;
   readonly outcomes$: Observable<Outcome>;
@@ -64,6 +66,8 @@ export class ChannelPipeline {
   readonly #capacity: number;
   #rateHz: number | null = null;
   #fault: TorsiondError | null = null;
+  /** What was told of them since the samples began. */
+  readonly #defects = new Set<string>();
   #zeroing: { resolve: (zero: number) => void; reject: (fault: TorsiondError) => void }[] = [];
 
   constructor(options: ChannelPipelineOptions) {
@@ -72,15 +76,16 @@ export class ChannelPipeline {
     this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
     this.#conditioner = new Conditioner({
       unit: options.unit, sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
+      releaseTorque: detectorNumbers(options.capture, this.#capacity, 0).releaseTorque,
       startZero: options.startZero, onZero: (result) => this.#endZero(result),
     });
     this.samples$ = this.#samples$.asObservable();
     this.outcomes$ = this.#outcomes$.asObservable();
 
-    const onThrow = (thrown: unknown): void => this.#outcomes$.next({ kind: 'fault', fault: asTorsiondError(thrown) });
+    const onThrow = (thrown: unknown): void => this.#noteDefect(thrown);
     this.#device$.pipe(eachBlock((block) => this.#conditioner.step(block), onThrow)).subscribe(this.#samples$);
     this.#samples$.pipe(filter((block) => this.#carries(block)), eachBlock((block) => this.#engine.step(block), onThrow)).subscribe(this.#caused$);
-    this.#caused$.pipe(map((event) => this.#judge(event))).subscribe(this.#outcomes$);
+    this.#caused$.pipe(eachBlock((event) => [this.#judge(event)], onThrow)).subscribe(this.#outcomes$);
   }
 
   get settings(): CaptureSettings {
@@ -110,9 +115,15 @@ export class ChannelPipeline {
     this.#device$.next(block);
   }
 
-  /** The samples end, or pause for a reason that the next block will name. A running cycle is interrupted. */
+  /**
+   * The samples end, or pause for a reason that the next block will name. A running cycle is interrupted, and who waits
+   * for a zero will get none.
+   */
   end(reason: InterruptReason): void {
+    this.#defects.clear();
     this.#causeAll(this.#engine.end(reason));
+    this.#conditioner.abandonZero();
+    this.#endZero({ fault: new TorsiondError('CHANNEL_NOT_READY', 'the samples ended while the zero was looked for', { where: this.#options.channel }) });
   }
 
   arm(): void {
@@ -147,18 +158,13 @@ export class ChannelPipeline {
     }
   }
 
-  /** Resolves with the new zero in N.m. @throws TorsiondError ZERO_REFUSED when the torque does not come to rest */
+  /** Resolves with the new zero in N.m. @throws TorsiondError ZERO_REFUSED when the torque does not come to rest, CHANNEL_NOT_READY when the samples end */
   zero(): Promise<number> {
     if (this.#options.zero.kind === 'fixed') {
       return Promise.reject(new TorsiondError('ZERO_REFUSED', 'the zero of this channel is fixed in the settings', { where: this.#options.channel }));
     }
     this.#conditioner.requestZero();
     return new Promise((resolve, reject) => this.#zeroing.push({ resolve, reject }));
-  }
-
-  /** Those who wait for a zero will get none: the samples have ended. */
-  abandonZero(fault: TorsiondError): void {
-    this.#endZero({ fault });
   }
 
   #endZero(result: { readonly zero: number } | { readonly fault: TorsiondError }): void {
@@ -178,10 +184,20 @@ export class ChannelPipeline {
   #carries(block: SampleBlock): boolean {
     if (block.rateHz !== this.#rateHz) {
       this.#rateHz = block.rateHz;
+      const before = this.#fault;
       this.#fault = checkCapture(this.settings, block.rateHz, this.#capacity)[0] ?? null;
       if (this.#fault) this.#outcomes$.next({ kind: 'fault', fault: this.#fault });
+      else if (before) this.#outcomes$.next({ kind: 'state', state: this.state, atMs: block.startMs });
     }
     return this.#fault === null;
+  }
+
+  /** Told once for each connection: what fails with one block may fail with every one. */
+  #noteDefect(thrown: unknown): void {
+    const fault = asTorsiondError(thrown);
+    if (this.#defects.has(fault.message)) return;
+    if (this.#defects.size < MAX_DEFECTS) this.#defects.add(fault.message);
+    this.#outcomes$.next({ kind: 'fault', fault });
   }
 
   #judge(event: CaptureEvent): Outcome {
