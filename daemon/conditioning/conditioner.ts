@@ -20,14 +20,21 @@ export interface ConditionerOptions {
   readonly zero: ZeroRule;
   /** N.m */
   readonly capacity: number;
+  /** Torque above this may be a cycle, and automatic zero leaves it alone, N.m. */
+  readonly releaseTorque?: number;
   /** Zero at the beginning, N.m. Default: 0, or the fixed one. */
   readonly startZero?: number | undefined;
   /** Told when a commanded zero was found or given up. */
   readonly onZero?: (result: { readonly zero: number } | { readonly fault: TorsiondError }) => void;
 }
 
-/** Automatic zero works within this share of capacity. Below the default arming threshold, so a cycle never moves it. */
+/** Automatic zero works within this share of capacity. */
 const AUTOMATIC_ZONE = 0.01;
+/**
+ * And at most this share of capacity away from the zero it began with or was commanded, or a torque that grows slowly
+ * enough would be followed for ever (OIML R 76 allows scales as much).
+ */
+const AUTOMATIC_RANGE = 0.04;
 /** A commanded zero may move it by this share of capacity; more says something is mounted or broken. */
 const COMMAND_ZONE = 0.2;
 /** Still means slice means within this share of capacity. */
@@ -44,6 +51,8 @@ export class Conditioner {
   #automatic: ZeroFinder | null = null;
   #commanded: { finder: ZeroFinder; samplesLeft: number } | null = null;
   #isZeroWanted = false;
+  /** The zero at the beginning, or the last commanded one, N.m. */
+  #base: number;
   readonly #memory = new BlockMemory();
 
   constructor(options: ConditionerOptions) {
@@ -54,6 +63,7 @@ export class Conditioner {
       zero: options.startZero ?? (options.zero.kind === 'fixed' ? options.zero.offset : 0),
       sign: options.sign,
     };
+    this.#base = this.#conditioning.zero;
   }
 
   get conditioning(): Conditioning {
@@ -65,8 +75,15 @@ export class Conditioner {
     this.#isZeroWanted = true;
   }
 
-  /** @returns one block, or more when the zero changed inside. */
-  step(block: DeviceBlock): SampleBlock[] {
+  /** The samples end: a zero that was not found by then is not taken from what comes after. */
+  abandonZero(): void {
+    this.#isZeroWanted = false;
+    this.#commanded = null;
+  }
+
+  /** @returns one block, or more when something about the zero changed inside. A block in another unit than the one before is a gap. */
+  step(arrived: DeviceBlock): SampleBlock[] {
+    const block = this.#inUnit(arrived);
     this.#prepare(block);
     const torque = this.#memory.take(block.device.length);
     applyConditioning(block.device, torque, this.#conditioning);
@@ -82,9 +99,15 @@ export class Conditioner {
   /** The conditioning in force while `#findZero` looked at the block. */
   #before: Conditioning | null = null;
 
-  #prepare(block: DeviceBlock): void {
+  /** A trace has one unit, so what arrives in another one does not continue what came before. */
+  #inUnit(block: DeviceBlock): DeviceBlock {
     const unit = block.unit ?? this.#options.unit;
-    if (unit !== this.#conditioning.unit) this.#conditioning = { ...this.#conditioning, unit };
+    if (unit === this.#conditioning.unit) return block;
+    this.#conditioning = { ...this.#conditioning, unit };
+    return { ...block, gap: block.gap ?? 'settings' };
+  }
+
+  #prepare(block: DeviceBlock): void {
     if (block.rateHz !== this.#rateHz || block.epoch !== this.#epoch) {
       this.#rateHz = block.rateHz;
       this.#epoch = block.epoch;
@@ -92,6 +115,7 @@ export class Conditioner {
       if (this.#commanded) this.#isZeroWanted = true;
     } else if (block.gap !== null) {
       this.#automatic?.reset();
+      this.#commanded?.finder.reset();
     }
     if (this.#isZeroWanted) {
       this.#isZeroWanted = false;
@@ -106,40 +130,46 @@ export class Conditioner {
   }
 
   #automaticFinder(): ZeroFinder | null {
-    const { zero, capacity } = this.#options;
+    const { zero, capacity, releaseTorque = Infinity } = this.#options;
     if (zero.kind !== 'automatic') return null;
     return new ZeroFinder({
       rateHz: this.#rateHz,
       quietMs: zero.quietMs,
-      zone: zero.zone ?? AUTOMATIC_ZONE * capacity,
+      zone: Math.min(zero.zone ?? AUTOMATIC_ZONE * capacity, releaseTorque),
       band: QUIET_BAND * capacity,
     });
   }
 
-  /** @returns the index at which a new zero takes effect, or -1. */
+  /** @returns the index at which a new zero takes effect or the search for it ends, or -1. */
   #findZero(torque: Float64Array): number {
     this.#before = this.#conditioning;
     const commanded = this.#commanded;
     if (commanded) {
-      const cut = commanded.finder.feed(torque, 0);
+      const cut = commanded.finder.feed(torque.subarray(0, commanded.samplesLeft), 0);
       if (cut >= 0) {
         this.#commanded = null;
         this.#moveZero(commanded.finder.found);
+        this.#base = this.#conditioning.zero;
         this.#options.onZero?.({ zero: this.#conditioning.zero });
         return cut;
       }
+      const { samplesLeft } = commanded;
       commanded.samplesLeft -= torque.length;
-      if (commanded.samplesLeft <= 0) {
-        this.#commanded = null;
-        this.#options.onZero?.({ fault: new TorsiondError('ZERO_REFUSED', 'the torque was not still, or not near zero') });
-      }
-      return -1;
+      if (commanded.samplesLeft > 0) return -1;
+      this.#commanded = null;
+      this.#options.onZero?.({ fault: new TorsiondError('ZERO_REFUSED', 'the torque was not still, or not near zero') });
+      return samplesLeft;
     }
     const automatic = this.#automatic;
     if (!automatic) return -1;
-    const cut = automatic.feed(torque, 0);
+    let cut = automatic.feed(torque, 0);
+    while (cut >= 0 && this.#isFar(automatic.found)) cut = automatic.feed(torque, cut);
     if (cut >= 0) this.#moveZero(automatic.found);
     return cut;
+  }
+
+  #isFar(by: number): boolean {
+    return Math.abs(this.#conditioning.zero + by - this.#base) > AUTOMATIC_RANGE * this.#options.capacity;
   }
 
   #moveZero(by: number): void {

@@ -7,15 +7,18 @@ import type { Flag, Reading, Verdict } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { convertTorque } from '../../shared/units.ts';
 
+/** A value and a limit that arithmetic with doubles alone sets apart are equal; far below any resolution. */
+const SAME = 1e-12;
+
 /**
- * Simple acceptance: the limits themselves are within. Compared on the magnitude, in the unit of the limits, unrounded.
- * @param magnitude in the unit of the limits
+ * Simple acceptance: the limits themselves are within. Compared in the unit of the limits, unrounded.
+ * @param magnitude torque in the direction of the cycle, in the unit of the limits
  */
 export function verdictOf(limits: Limits, magnitude: number): Verdict {
   const { low, high } = limitsOf(limits);
   if (low === null || high === null) return 'none';
-  if (magnitude < low) return 'low';
-  return magnitude > high ? 'high' : 'within';
+  if (magnitude < low * (1 - SAME)) return 'low';
+  return magnitude > high * (1 + SAME) ? 'high' : 'within';
 }
 
 export interface JudgeOptions {
@@ -49,7 +52,7 @@ export function judge(capture: Capture, trace: Omit<Trace, 'id'>, options: Judge
     startedAt: new Date(startMs).toISOString(),
     durationMs: capture.durationMs,
     ...limitsOf(settings.limits),
-    verdict: verdictOf(settings.limits, Math.abs(value)),
+    verdict: verdictOf(settings.limits, capture.direction === 'ccw' ? -value : value),
     uncertainty: uncertainty === null ? null : { expanded: (Math.abs(value) * uncertainty.percent) / 100, k: uncertainty.k },
     sampleRateHz: trace.rateHz,
     cutoffHz: cornerHz(settings.filter),

@@ -32,7 +32,7 @@ export const ZeroSettings = z.discriminatedUnion('kind', [
   z.strictObject({ kind: z.literal('command') }),
   z.strictObject({
     kind: z.literal('automatic'),
-    zone: z.number().positive().optional().describe('Only while the torque is within this of zero, N.m. Default 1 % of capacity.'),
+    zone: z.number().positive().optional().describe('Only while the torque is within this of zero, N.m. Default 1 % of capacity; never more than the release threshold.'),
     quietMs: z.number().positive().default(500).describe('And still for so long, ms.'),
   }),
 ]);

@@ -29,7 +29,7 @@ export class LiveChannel {
   readonly #options: LiveChannelOptions;
   readonly #pipeline: ChannelPipeline;
   readonly #live: LiveValue;
-  readonly #counts = { readings: 0, interrupted: 0, knocks: 0, samples: 0 };
+  readonly #counts = { readings: 0, interrupted: 0, knocks: 0 };
   #isOnline = false;
   #rateHz: number | null = null;
 
@@ -44,7 +44,6 @@ export class LiveChannel {
     });
     this.#pipeline.samples$.subscribe((block) => {
       this.#rateHz = block.rateHz;
-      this.#counts.samples += block.torque.length;
       this.#live.take(block);
       options.onSamples(block);
     });
@@ -74,8 +73,10 @@ export class LiveChannel {
   }
 
   push(block: DeviceBlock): void {
+    const wasOnline = this.#isOnline;
     this.#isOnline = true;
     this.#pipeline.push(block);
+    if (!wasOnline) this.#options.onOutcome(this, { kind: 'state', state: this.#pipeline.state, atMs: block.startMs });
   }
 
   /** The samples stopped coming. */
@@ -83,7 +84,6 @@ export class LiveChannel {
     this.#isOnline = false;
     this.#live.clear();
     this.#pipeline.end(reason);
-    this.#pipeline.abandonZero(new TorsiondError('CHANNEL_NOT_READY', 'the samples ended while the zero was looked for', { where: this.id }));
   }
 
   info(): ChannelInfo {
@@ -133,7 +133,6 @@ export class LiveChannel {
   counters(): [string, number][] {
     const label = `{channel="${this.id}"}`;
     return [
-      [`torsiond_samples_total${label}`, this.#counts.samples],
       [`torsiond_readings_total${label}`, this.#counts.readings],
       [`torsiond_interrupted_cycles_total${label}`, this.#counts.interrupted],
       [`torsiond_knocks_total${label}`, this.#counts.knocks],

@@ -89,6 +89,43 @@ describe('zero', () => {
     expect(found.map((entry) => entry.fault?.code)).toEqual(['ZERO_REFUSED']);
   });
 
+  it('on command is given up when the samples end, and not taken from those that follow', () => {
+    const subject = conditioner({ kind: 'command' }, { onZero: () => expect.unreachable() });
+    subject.requestZero();
+    subject.step(block(new Array<number>(100).fill(7)));
+    subject.abandonZero();
+    expect(flat(subject.step(block(new Array<number>(2000).fill(7), 0, { epoch: 2 }))).every((value) => value === 7)).toBe(true);
+  });
+
+  it('on command is found or refused at the same sample for any split', () => {
+    // Still only after the three seconds that it may take.
+    const samples = Array.from({ length: 5000 }, (_, i) => (i < 2700 ? 8 * Math.sin(i / 40) : 3));
+    const outcome = (cut: number): unknown => {
+      const found: unknown[] = [];
+      const subject = conditioner({ kind: 'automatic', quietMs: 500 }, { onZero: (result) => found.push('zero' in result ? result.zero : result.fault.code) });
+      subject.requestZero();
+      return [flat(run(subject, samples, cut)), found];
+    };
+    const whole = outcome(5000);
+    expect(whole).toEqual([samples, ['ZERO_REFUSED']]);
+    for (const cut of [1, 100, 333, 2999, 3001]) expect(outcome(cut)).toEqual(whole);
+  });
+
+  it('automatic never goes above what may be a cycle', () => {
+    const low = new Array<number>(2000).fill(0.3);
+    expect(flat(run(conditioner({ kind: 'automatic', quietMs: 500 }, { releaseTorque: 0.15 }), low, 100))).toEqual(low);
+    expect(flat(run(conditioner({ kind: 'automatic', quietMs: 500, zone: 5 }, { releaseTorque: 0.15 }), low, 100))).toEqual(low);
+  });
+
+  it('automatic does not follow a torque that grows slowly for ever', () => {
+    // 0.2 N.m a second on 60 N.m: within each half second as good as still.
+    const samples = Array.from({ length: 100_000 }, (_, i) => i / 5000);
+    const seen = (cut: number): number[] => flat(run(conditioner({ kind: 'automatic', quietMs: 500 }), samples, cut));
+    const torque = seen(1000);
+    expect(torque.at(-1)).toBeGreaterThan(20 - 2.4);
+    expect(seen(777)).toEqual(torque);
+  });
+
   it('gives the same torque for any split', () => {
     const samples = Array.from({ length: 3000 }, (_, i) => (i > 1200 && i < 1800 ? 20 : 0.2) + 0.01 * Math.sin(i * 1.7));
     const whole = flat(run(conditioner({ kind: 'automatic', quietMs: 300 }), samples, 3000));
@@ -102,5 +139,11 @@ describe('zero', () => {
     const [only] = conditioner({ kind: 'fixed', offset: 0 }).step(block([150], 0, { unit: 'cN.m' }));
     expect(only!.torque[0]).toBe(1.5);
     expect(only!.conditioning.unit).toBe('cN.m');
+  });
+
+  it('makes a gap where the device changes its unit: a trace has one', () => {
+    const subject = conditioner({ kind: 'fixed', offset: 0 });
+    const gaps = (['N.m', 'N.m', 'cN.m', 'cN.m'] as const).map((unit, i) => subject.step(block([150], i, { unit }))[0]!.gap);
+    expect(gaps).toEqual(['connected', null, 'settings', null]);
   });
 });

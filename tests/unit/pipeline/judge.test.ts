@@ -21,6 +21,23 @@ describe('verdict', () => {
     expect(verdictOf(absolute, value)).toBe(verdict);
   });
 
+  it('does not stumble over the last bit of a double: a limit reached is within', () => {
+    const percent = Limits.parse({ kind: 'percent', target: 100, minus: 43, plus: 10 });
+    expect(100 * (1 - 43 / 100)).toBeGreaterThan(57);
+    expect(verdictOf(percent, 57)).toBe('within');
+    const unit = '[lbf_av].[in_i]';
+    for (let tenths = 1; tenths < 2000; tenths++) {
+      const value = tenths / 10;
+      const there = convertTorque(convertTorque(value, unit, 'N.m'), 'N.m', unit);
+      expect(verdictOf({ kind: 'absolute', target: value, low: value, high: value }, there)).toBe('within');
+    }
+  });
+
+  it('counts only in the direction of the cycle', () => {
+    const capture = { ...made!.capture, direction: 'ccw' as const, value: 40 };
+    expect(judge(capture, made!.trace, OPTIONS).reading.verdict).toBe('low');
+  });
+
   it('without limits is none', () => {
     expect(verdictOf({ kind: 'none' }, 50)).toBe('none');
   });
