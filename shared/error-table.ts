@@ -43,7 +43,7 @@ export const ERROR_TABLE = {
   DRIVER_FAILED: facts('backoff', 69, 503, 'The driver broke its contract. Please report it with the text of "torsiond diagnose".'),
   COMMAND_UNSUPPORTED: facts('never', 64, 400, 'This instrument cannot do that; its driver names what it can.'),
   // Conditioning, capture, judgement
-  RATE_TOO_LOW: facts('never', 78, 400, 'The channel samples too slowly for that filter or mode. Lower the cutoff or raise the sample rate.'),
+  RATE_TOO_LOW: facts('never', 78, 400, 'The channel samples too slowly for that filter or mode. Lower the cutoff, take another mode, or raise the sample rate.'),
   CAPTURE_SETTINGS: facts('never', 78, 400, 'Correct the named capture setting.'),
   LIMITS_INVALID: facts('never', 78, 400, 'Give low ≤ target ≤ high, all as magnitudes in the channel\'s unit.'),
   ZERO_REFUSED: facts('now', 69, 409, 'Unload the transducer, wait until the value is still, and zero again.'),
@@ -69,7 +69,7 @@ export const ERROR_TABLE = {
   STORE_FAILED: facts('backoff', 74, 503, 'The database could not be written. Check the disk and the permissions of the data directory.'),
   STORE_MIGRATION: facts('never', 74, 503, 'The database could not be brought up to date; the backup named in the message is untouched.'),
   STORE_CHAIN: facts('never', 65, 500, 'A stored record was changed or is missing. Keep the file as evidence and restore a backup.'),
-  READING_UNKNOWN: facts('never', 66, 404, 'No reading has that id.'),
+  READING_UNKNOWN: facts('never', 66, 404, 'Copy the id from "torsiond export", from the stream or from /api/v1/readings; ids are compared exactly.'),
   // Server
   SERVER_ADDRESS: facts('never', 69, 503, 'The address is taken or not allowed. Give another --port, or stop the program that has it.'),
   ACCESS_HOST: facts('never', 77, 403, 'Add the host name to server.allowedHosts in the settings.'),

@@ -24,9 +24,10 @@ export class TorsiondError extends Error {
     return ERROR_TABLE[this.code];
   }
 
-  /** `CODE what (where). Hint` on one line, as commands print it on stderr. */
+  /** `CODE what (where). Hint` on one line, as commands print it on stderr; a place that the message names is not repeated. */
   toLine(): string {
-    const where = this.where === null ? '' : ` (${this.where})`;
+    const isSaid = this.where === null || this.message.includes(`"${this.where}"`);
+    const where = isSaid ? '' : ` (${this.where})`;
     return `${this.code} ${this.message.replace(/\s+/g, ' ').replace(/\.$/, '')}${where}. ${this.hint}`;
   }
 

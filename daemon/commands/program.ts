@@ -1,6 +1,6 @@
 /** The command line: parses it, runs one command, turns faults into lines and exit codes. */
 import { Command, CommanderError } from 'commander';
-import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
+import { asTorsiondError, ERROR_TABLE, TorsiondError } from '../../shared/errors.ts';
 import { registerAudit } from './audit.ts';
 import { registerCheckConfig } from './check-config.ts';
 import type { CommandContext, Finish, RegisterCommand } from './context.ts';
@@ -48,7 +48,7 @@ export async function runProgram(args: readonly string[], context: CommandContex
       await context.complain(usage.toLine());
       return usage.facts.exit;
     }
-    const error = asTorsiondError(thrown);
+    const error = withCommandHint(asTorsiondError(thrown), args);
     await context.complain(error.toLine());
     if (error.code === 'INTERNAL' && thrown instanceof Error && thrown.stack) await context.complain(thrown.stack);
     return error.facts.exit;
@@ -57,8 +57,19 @@ export async function runProgram(args: readonly string[], context: CommandContex
 
 function usageError(error: CommanderError, args: readonly string[]): TorsiondError {
   // `torsiond help nonsense` and a command without its own action end with help instead of a message.
-  const message = error.code === 'commander.help' ? 'that is no command' : error.message.replace(/^error: /, '');
-  const isCommand = args[0] !== undefined && /^[a-z]/.test(args[0]) && args[0] !== 'help' && error.code !== 'commander.unknownCommand';
-  const command = isCommand ? args[0]! : null;
+  const message = error.code !== 'commander.help' ? error.message.replace(/^error: /, '')
+    : args[0] === 'help' ? 'that is no command' : `${args[0]} needs one of its commands behind it`;
+  const command = error.code === 'commander.unknownCommand' && args.length === 1 ? null : commandOf(args);
   return new TorsiondError('USAGE', message, { hint: command === null ? 'See "torsiond --help".' : `See "torsiond ${command} --help".` });
+}
+
+/** What a command itself says of its arguments points to its own help. */
+function withCommandHint(error: TorsiondError, args: readonly string[]): TorsiondError {
+  const command = commandOf(args);
+  if (error.code !== 'USAGE' || command === null || error.hint !== ERROR_TABLE.USAGE.hint) return error;
+  return new TorsiondError('USAGE', error.message, { ...(error.where === null ? {} : { where: error.where }), hint: `See "torsiond ${command} --help".` });
+}
+
+function commandOf(args: readonly string[]): string | null {
+  return args[0] !== undefined && /^[a-z]/.test(args[0]) && args[0] !== 'help' ? args[0] : null;
 }

@@ -1,4 +1,5 @@
 /** Readings as lines of a table for people. */
+import { decimalsFor } from '../../shared/display.ts';
 import type { InterruptedCycle, Reading } from '../../shared/reading.ts';
 import { torqueUnit } from '../../shared/units.ts';
 
@@ -28,7 +29,7 @@ export class ReadingTable {
 
   /** @param resolution smallest step worth showing, in the unit of the readings */
   constructor(resolution: number) {
-    this.#decimals = Math.min(9, Math.max(0, Math.ceil(-Math.log10(resolution) - 1e-9)));
+    this.#decimals = decimalsFor(resolution);
   }
 
   head(): string {

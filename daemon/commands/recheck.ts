@@ -1,9 +1,13 @@
 /** `torsiond recheck ID…`: stored readings derived again from their traces. */
 import { isDeepStrictEqual } from 'node:util';
 import { Option } from 'commander';
+import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import { decimalsFor, displayStep } from '../../shared/display.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { Reading } from '../../shared/reading.ts';
-import { convertTorque } from '../../shared/units.ts';
+import type { Trace } from '../../shared/trace.ts';
+import { convertTorque, torqueUnit } from '../../shared/units.ts';
+import type { JudgeOptions } from '../pipeline/judge.ts';
 import type { ReadOnlyStore } from '../storage/open-store.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted, DATA_OPTION, dataDirectory, JSON_OPTION, positiveNumber } from './options.ts';
@@ -35,8 +39,8 @@ export const registerRecheck: RegisterCommand = (program, context, finish) => {
 
 async function recheck(ids: readonly string[], flags: RecheckFlags, context: CommandContext): Promise<number> {
   if ((ids.length === 0) === (flags.all !== true)) throw new TorsiondError('USAGE', 'give the ids of readings, or --all');
-  const [{ openStoreReadOnly }, { rederive }, { judge }] = await Promise.all([
-    import('../storage/open-store.ts'), import('../capture/rederive.ts'), import('../pipeline/judge.ts'),
+  const [{ openStoreReadOnly }, { rederive }, { whatIf }, { judge }] = await Promise.all([
+    import('../storage/open-store.ts'), import('../capture/rederive.ts'), import('../capture/what-if.ts'), import('../pipeline/judge.ts'),
   ]);
   const isWhatIf = flags.mode !== undefined || flags.cutoff !== undefined || flags.order !== undefined;
   const store = await openStoreReadOnly(dataDirectory(flags.data, context.env));
@@ -48,15 +52,17 @@ async function recheck(ids: readonly string[], flags: RecheckFlags, context: Com
       const trace = await store.trace(reading.id);
       if (trace === null) throw new TorsiondError('STORE_CHAIN', `reading ${reading.id} has no trace`, { where: reading.id });
       checked++;
+      const asStored: JudgeOptions = { source: reading.source, idOf: () => reading.id, keepsTrace: true };
       if (isWhatIf) {
         const settings = adaptCapture(trace.evidence.settings, flags);
-        const capture = rederive(trace, settings);
-        const facts = { value: inUnit(capture.value, reading), maximum: inUnit(capture.maximum, reading), ...(capture.click === undefined ? {} : { click: capture.click }) };
-        if (flags.json) await context.print(JSON.stringify({ type: 'what-if', id: reading.id, seq: reading.seq, stored: { mode: reading.mode, value: reading.value }, mode: settings.mode, filter: settings.filter, unit: reading.unit, ...facts, flags: capture.flags }));
-        else await context.print(`${reading.id}  stored ${reading.mode} ${reading.value} ${reading.unit}; ${settings.mode} ${facts.value}${filterText(settings.filter)}${capture.click === undefined ? '' : capture.click ? ', click' : ', no click'}`);
+        const capture = whatIf(trace, settings);
+        const other = capture && judge(capture, { ...trace, evidence: { ...trace.evidence, settings } }, asStored).reading;
+        progress.clear();
+        await context.print(flags.json ? whatIfJson(reading, settings, other) : whatIfText(reading, trace, settings, other));
+        progress.show(share);
         continue;
       }
-      const derived = judge(rederive(trace), trace, { source: reading.source, idOf: () => reading.id, keepsTrace: true });
+      const derived = judge(rederive(trace), trace, asStored);
       const differences = compare(reading, derived.reading);
       if (differences.length > 0) different++;
       if (flags.json) await context.print(JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: differences.length === 0, differences }));
@@ -103,14 +109,29 @@ async function* everyReading(store: ReadOnlyStore): AsyncGenerator<{ reading: Re
   }
 }
 
+/** `value` and what goes with it are null where the settings give no reading. */
+function whatIfJson(reading: Reading, { mode, filter }: CaptureSettings, other: Reading | null): string {
+  const { id, seq, unit } = reading;
+  const stored = { mode: reading.mode, value: reading.value, verdict: reading.verdict };
+  const { value, maximum, click, verdict, flags } = other ?? { value: null, maximum: null, click: undefined, verdict: null, flags: [] };
+  return JSON.stringify({ type: 'what-if', id, seq, stored, mode, filter, unit, value, maximum, ...(click === undefined ? {} : { click }), verdict, flags });
+}
+
+function whatIfText(reading: Reading, trace: Trace, settings: CaptureSettings, other: Reading | null): string {
+  const decimals = decimalsFor(displayStep(null, convertTorque(trace.evidence.transducer.capacity, 'N.m', reading.unit)));
+  const told = (one: Reading): string => [
+    `${one.mode} ${one.value.toFixed(decimals)} ${torqueUnit(one.unit).symbol}`,
+    ...(one.verdict === 'none' ? [] : [one.verdict]), ...(one.click === undefined ? [] : [one.click ? 'click' : 'no click']),
+  ].join(', ');
+  const stillMs = settings.track.stableMs;
+  const none = `track: no reading, ${stillMs === null ? 'it is taken on command only' : `the torque never stood still for ${stillMs / 1_000} s`}`;
+  return `${reading.id}  stored ${told(reading)}; ${other === null ? none : told(other)}${filterText(settings.filter)}`;
+}
+
 interface Difference {
   readonly field: string;
   readonly stored: unknown;
   readonly derived: unknown;
-}
-
-function inUnit(torqueNm: number, reading: Reading): number {
-  return convertTorque(torqueNm, 'N.m', reading.unit);
 }
 
 /** Every field of the reading, verdict and flags included; only its place in the store is not derived. */
@@ -122,6 +143,6 @@ function compare(stored: Reading, derived: Reading): readonly Difference[] {
 }
 
 function filterText(filter: { kind: string; cutoffHz?: number; class?: number }): string {
-  if (filter.kind === 'butterworth') return ` below ${filter.cutoffHz} Hz`;
-  return filter.kind === 'cfc' ? ` in CFC ${filter.class}` : '';
+  if (filter.kind === 'butterworth') return `, low-pass ${filter.cutoffHz} Hz`;
+  return filter.kind === 'cfc' ? `, low-pass CFC ${filter.class}` : '';
 }

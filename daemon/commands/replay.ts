@@ -1,7 +1,9 @@
 /** `torsiond replay`: recordings and plain traces through the capture code of the gateway. */
 import { stat } from 'node:fs/promises';
-import { TorsiondError } from '../../shared/errors.ts';
+import { displayStep } from '../../shared/display.ts';
+import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
+import type { ChannelSettings } from '../settings/schema.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
 import { createProgress, NO_PROGRESS, type Progress } from './progress.ts';
@@ -47,7 +49,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       blockSize: flags.block,
       findDriver: gatewayChecks.findDriver,
       openPipeline: (channel) => {
-        table ??= new ReadingTable(shownStep(convertTorque(channel.settings.transducer.capacity, channel.settings.unit, channel.settings.capture.unit)));
+        table ??= new ReadingTable(stepOf(channel.settings));
         return openReplayPipeline(channel, context.version);
       },
       pace: pacer(flags.speed, context),
@@ -55,10 +57,10 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       onBytes: (bytes) => progress.show(bytes / size),
     });
     if (!flags.json) await context.print(`${files.length > 1 && file !== files[0] ? '\n' : ''}${file}\n${new ReadingTable(1).head()}`);
-    for await (const result of cleared(results, progress)) {
+    for await (const result of cleared(results, progress, file)) {
       if (result.kind === 'fault') {
         progress.clear();
-        await context.complain(result.error.toLine());
+        await context.complain(inFile(result.error, file).toLine());
         exitCode = result.error.facts.exit;
       } else if (result.kind === 'reading') {
         counts.readings++;
@@ -76,17 +78,25 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
   return exitCode;
 }
 
-async function* cleared<T>(items: AsyncIterable<T>, progress: Progress): AsyncGenerator<T, void, void> {
+async function* cleared<T>(items: AsyncIterable<T>, progress: Progress, file: string): AsyncGenerator<T, void, void> {
   try {
     yield* items;
+  } catch (thrown) {
+    throw inFile(asTorsiondError(thrown), file);
   } finally {
     progress.clear();
   }
 }
 
-/** A step worth showing when the resolution is not known: a ten-thousandth of the capacity, as a power of ten. */
-function shownStep(capacity: number): number {
-  return 10 ** (Math.floor(Math.log10(capacity)) - 3);
+/** In the unit of the readings. */
+function stepOf({ transducer, unit, capture }: ChannelSettings): number {
+  const converted = (torque: number): number => convertTorque(torque, unit, capture.unit);
+  return displayStep(transducer.resolution === undefined ? null : converted(transducer.resolution), converted(transducer.capacity));
+}
+
+/** With several files on the command line, a fault that names no place says which file it is about. */
+function inFile(error: TorsiondError, file: string): TorsiondError {
+  return error.where === null ? new TorsiondError(error.code, error.message, { where: file, hint: error.hint, cause: error }) : error;
 }
 
 /** Waits until it is time, counted from the first moment of the file. */

@@ -1,22 +1,10 @@
 /** Numbers, units and times as a person reads them. Pure. */
+import { decimalsFor } from '../../shared/display.ts';
 import { torqueUnit } from '../../shared/units.ts';
 
+export { decimalsFor, displayStep } from '../../shared/display.ts';
+
 const MINUS = '−';
-
-/** Decimals that show a step of `resolution` and no finer. */
-export function decimalsFor(resolution: number): number {
-  for (let decimals = 0; decimals < 8; decimals++) {
-    const scaled = resolution * 10 ** decimals;
-    if (scaled > 0.999_999 && Math.abs(scaled - Math.round(scaled)) < 1e-6) return decimals;
-  }
-  return Math.min(8, Math.max(0, Math.ceil(-Math.log10(resolution))));
-}
-
-/** The step to round to: the channel's own, or a decimal step near 1/5000 of the capacity where it names none. */
-export function displayStep(resolution: number | null, capacity: number): number {
-  if (resolution !== null && resolution > 0) return resolution;
-  return 10 ** Math.floor(Math.log10(Math.max(capacity, 1e-9) / 5_000) + 1e-9);
-}
 
 /** Rounded to a whole number of steps, half away from zero; a true minus sign; never "−0". */
 export function formatTorque(value: number, step: number): string {

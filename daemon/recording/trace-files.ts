@@ -63,7 +63,7 @@ export async function openTraceFile(options: TraceFileOptions): Promise<TraceFil
   }
   if (head.length < 3) {
     await rows.return();
-    throw bad ?? new TorsiondError('INPUT_FORMAT', `the trace has ${head.length} rows; a sample rate needs at least 3`, { where: path });
+    throw bad ?? new TorsiondError('INPUT_FORMAT', `the trace has ${head.length} ${head.length === 1 ? 'row' : 'rows'}; a sample rate needs at least 3`, { where: path });
   }
   let rateHz: number;
   try {

@@ -28,6 +28,7 @@ const badRow = (path: string, line: number, what: string): TorsiondError =>
   new TorsiondError('INPUT_BAD_ROW', `line ${line}: ${what}`, { where: `${path}:${line}` });
 const noColumn = (path: string, wanted: string, found: readonly string[]): TorsiondError =>
   new TorsiondError('INPUT_NO_COLUMN', `there is no column "${wanted}"; found are ${found.map((name) => `"${shorten(name)}"`).join(', ')}`, { where: path });
+const isEmpty = (path: string): TorsiondError => new TorsiondError('INPUT_FORMAT', 'the file is empty', { where: path });
 const shorten = (text: string): string => (text.length > 40 ? `${text.slice(0, 37)}...` : text);
 
 /**
@@ -57,7 +58,7 @@ export async function* readCsvRows(path: string, columns: TraceColumns, onBytes?
       torque: csvNumber(record[torqueAt]!, delimiter, path, line, columns.torque),
     };
   }
-  if (width === 0) throw noColumn(path, columns.time, []);
+  if (width === 0) throw isEmpty(path);
 }
 
 interface CsvRecord {
@@ -174,7 +175,7 @@ export async function* readNdjsonRows(path: string, columns: TraceColumns, onByt
     }
     yield { line, timeS: jsonNumber(row, columns.time, path, line), torque: jsonNumber(row, columns.torque, path, line) };
   }
-  if (first) throw noColumn(path, columns.time, []);
+  if (first) throw isEmpty(path);
 }
 
 function jsonNumber(row: Record<string, unknown>, name: string, path: string, line: number): number {

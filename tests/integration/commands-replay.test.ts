@@ -174,7 +174,7 @@ describe('bad input to a replay', () => {
   it.each([
     ['a file that is not there', () => '/nonexistent/a.csv', 66, 'INPUT_NOT_FOUND'],
     ['a folder', () => tempFolder(), 66, 'INPUT_NOT_FOUND'],
-    ['an empty file', () => file(''), 65, 'INPUT_NO_COLUMN'],
+    ['an empty file', () => file(''), 65, 'INPUT_FORMAT'],
     ['other columns', () => file('t,M\n0,1\n1,2\n2,3\n'), 65, 'INPUT_NO_COLUMN'],
     ['a name without a kind', () => file('x', 'a.bin'), 65, 'INPUT_FORMAT'],
     ['garbage that is called a recording', () => file('garbage', 'a.mcap'), 65, 'INPUT_FORMAT'],

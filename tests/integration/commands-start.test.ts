@@ -50,6 +50,11 @@ describe('torsiond start', () => {
     expect(lines(again.stdout).map((object) => object.identical)).toEqual([true, true]);
     const whatIf = await inProcess('recheck', readings[0]!.id, '--mode', 'peak', '--cutoff', '50', '--data', data, '--json');
     expect(lines(whatIf.stdout)[0]).toMatchObject({ type: 'what-if', mode: 'peak', filter: { kind: 'butterworth', order: 2, cutoffHz: 50 }, stored: { value: readings[0]!.value } });
+    expect(lines(whatIf.stdout)[0]).toHaveProperty('verdict');
+    // The pull of a click wrench never stands still: track would have taken nothing of it, and nothing is made up.
+    const track = await inProcess('recheck', readings[0]!.id, '--mode', 'track', '--data', data, '--json');
+    expect(lines(track.stdout)[0]).toMatchObject({ type: 'what-if', mode: 'track', value: null, maximum: null, verdict: null });
+    expect((await inProcess('recheck', readings[0]!.id, '--mode', 'track', '--data', data)).stdout).toMatch(/; track: no reading, the torque never stood still for 1 s\n$/);
     expect(await inProcess('recheck', 'nonsense', '--data', data)).toMatchObject({ exitCode: 66, stderr: expect.stringMatching(/^READING_UNKNOWN /) as string });
     const { token } = JSON.parse((await inProcess('token', 'create', '--scope', 'read', '--data', data, '--json')).stdout) as { token: string };
     expect((await inProcess('diagnose', '--data', data, '--url', url)).stdout).toMatch(/== running gateway\nhttp:\/\/127[^\n]*\n\/healthz 200[^]*\/metrics needs a token/);

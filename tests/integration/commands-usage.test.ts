@@ -25,7 +25,7 @@ describe('the command line', () => {
     [['replaay'], 'unknown command'],
     [['ports', '--nonsense'], 'unknown option'],
     [['check-config'], 'missing required argument'],
-    [['token'], 'no command'],
+    [['token'], 'token needs one of its commands behind it. See "torsiond token --help".'],
     [['token', 'create'], '--scope'],
     [['token', 'create', '--scope', 'all'], 'Allowed choices are read, operate, configure'],
     [['export', '--format', 'pdf'], 'allowed are csv, ndjson'],
@@ -36,6 +36,17 @@ describe('the command line', () => {
     expect(exitCode).toBe(64);
     expect(stdout).toBe('');
     expectLine(stderr, 'USAGE', what);
+  });
+
+  it.each([
+    [['recheck'], 'recheck'],
+    [['export', '--format', 'pdf'], 'export'],
+    [['replay', 'x.csv', '--low', '1'], 'replay'],
+    [['token', 'create', '--scope', 'all'], 'token'],
+  ])('%j is pointed to the help of its own command', async (args, command) => {
+    const { exitCode, stderr } = await inProcess(...args);
+    expect(exitCode).toBe(64);
+    expect(stderr.trimEnd().endsWith(` See "torsiond ${command} --help".`)).toBe(true);
   });
 
   it('does the same as a process of its own', async () => {

@@ -136,7 +136,7 @@ describe('a CSV trace', () => {
   });
 
   it('without rows, without a header, or empty says so', async () => {
-    await expect(read(file(''))).rejects.toMatchObject({ code: 'INPUT_NO_COLUMN' });
+    await expect(read(file(''))).rejects.toMatchObject({ code: 'INPUT_FORMAT', message: 'the file is empty' });
     await expect(read(file('0,1\n0.1,2\n'))).rejects.toMatchObject({ code: 'INPUT_NO_COLUMN' });
     await expect(read(file('time_s,torque_Nm\n'))).rejects.toMatchObject({ code: 'INPUT_FORMAT' });
     await expect(read('/nonexistent/a.csv')).rejects.toMatchObject({ code: 'INPUT_NOT_FOUND' });
