@@ -149,6 +149,20 @@ describe('zero', () => {
     await bench.stop();
   });
 
+  it('that the loss of the device cut short is not taken from what is connected next', async () => {
+    const bench = await stationBench({ zero: { kind: 'command' } });
+    const cut = expect(bench.command({ type: 'zero' })).rejects.toMatchObject({ code: 'CHANNEL_NOT_READY' });
+    await bench.rest(100);
+    bench.far().unplug();
+    await cut;
+    expect(bench.of('channel.state').at(-1)!.channel.state).toBe('offline');
+    await bench.pass(2_000);
+    await bench.send('0.000\n');
+    await bench.torque(new Array<number>(3_000).fill(5));
+    expect(bench.station.liveTorque('bench-a/1')).toBeCloseTo(5, 9);
+    await bench.stop();
+  });
+
   it('is refused under moving torque, on a fixed zero, and when the samples end meanwhile', async () => {
     const bench = await stationBench({ zero: { kind: 'command' } });
     const moving = bench.command({ type: 'zero' });

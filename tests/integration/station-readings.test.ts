@@ -79,6 +79,17 @@ describe('a pull', () => {
     await bench.stop();
   });
 
+  it('may come again once the device is back, and the channel says so by itself', async () => {
+    const bench = await stationBench();
+    bench.far().unplug();
+    await bench.pass(2_000);
+    expect(bench.of('channel.state').at(-1)!.channel.state).toBe('offline');
+    await bench.send('0.000\n');
+    await bench.rest(20);
+    expect(bench.of('channel.state').at(-1)!.channel).toMatchObject({ state: 'armed', sampleRateHz: 1_000 });
+    await bench.stop();
+  });
+
   it('under way when the daemon stops is interrupted; what was captured is stored first', async () => {
     const bench = await stationBench();
     bench.store.isAnsweringAtOnce = false;

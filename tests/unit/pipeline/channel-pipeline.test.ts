@@ -4,7 +4,7 @@ import { CaptureSettings } from '../../../shared/capture-settings.ts';
 import type { TorsiondError } from '../../../shared/errors.ts';
 import type { DeviceBlock } from '../../../shared/sample-block.ts';
 import { TransducerSettings } from '../../../shared/transducer.ts';
-import { CLICK, SMOOTH } from '../capture/shapes.ts';
+import { CLICK, SMOOTH, lines } from '../capture/shapes.ts';
 import type * as z from 'zod';
 
 function pipeline(capture: z.input<typeof CaptureSettings> = {}, zero: ConstructorParameters<typeof ChannelPipeline>[0]['zero'] = { kind: 'fixed', offset: 0 }) {
@@ -77,6 +77,28 @@ describe('channel pipeline', () => {
     expect(caught(() => subject.configure({ ...before, limits: { kind: 'absolute', target: 80, low: 70, high: 90 } }))).toBe('LIMITS_INVALID');
     expect(caught(() => subject.configure({ ...before, detector: { armTorque: 1, releaseTorque: 2 } }))).toBe('CAPTURE_SETTINGS');
     expect(subject.settings).toBe(before);
+  });
+
+  it('says that it captures again when the rate fits again', () => {
+    const { subject, outcomes } = pipeline({ mode: 'first-peak' });
+    subject.push(device(SMOOTH, 0, 50));
+    subject.push({ ...device(SMOOTH), epoch: 2 });
+    expect(outcomes.map((outcome) => outcome.kind).slice(0, 2)).toEqual(['fault', 'state']);
+    expect(subject.fault).toBeNull();
+  });
+
+  it('interrupts a cycle in which the device changes its unit', () => {
+    const { subject, outcomes } = pipeline();
+    subject.push({ ...device(SMOOTH.slice(0, 1200)), unit: 'N.m' });
+    subject.push({ ...device(SMOOTH.slice(1200).map((value) => 100 * value), 1200), unit: 'cN.m' });
+    expect(outcomes.flatMap((outcome) => (outcome.kind === 'interrupted' ? [outcome.cycle.reason] : outcome.kind === 'reading' ? [outcome.reading.value] : []))).toEqual(['settings-changed']);
+  });
+
+  it('leaves a cycle below 1 % of capacity alone when a low threshold makes it one', () => {
+    const { subject, outcomes } = pipeline({ detector: { armTorque: 0.3 } }, { kind: 'automatic', quietMs: 500 });
+    const small = lines([0, 0], [700, 0], [800, 0.5], [2500, 0.5], [2700, 0], [4000, 0]);
+    for (let at = 0; at < small.length; at += 100) subject.push(device(small.slice(at, at + 100), at));
+    expect(outcomes.flatMap((outcome) => (outcome.kind === 'reading' ? [outcome.reading.value] : []))).toEqual([0.5]);
   });
 
   it('takes a reading by hand in track only', () => {
