@@ -52,7 +52,7 @@ function accuracyText(): string {
 }
 
 const failure = ({ record, what }: Miss, draw: string): string =>
-  `- ${draw}${record.family}, ${record.rateHz} S/s, capacity ${record.capacity}: ${what}`;
+  `- ${draw}${record.family}, ${record.rateHz} samples/s, capacity ${record.capacity}: ${what}`;
 
 function words(family: string): string {
   const text = FAMILY_WORDS[family];

@@ -4,8 +4,10 @@ import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { pathToFileURL } from 'node:url';
 import { describe, expect, it, onTestFinished } from 'vitest';
-import { detectorNumbers } from '../../daemon/capture/defaults.ts';
+import { checkCapture, detectorNumbers } from '../../daemon/capture/defaults.ts';
+import { LowPass, designLowPass } from '../../daemon/conditioning/low-pass.ts';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
+import { Reading } from '../../shared/reading.ts';
 import { codeBlocks, firstColumn } from '../helpers/markdown.ts';
 import { PROJECT_ROOT, readProjectFile } from '../helpers/project-files.ts';
 import { runServer } from '../helpers/run-server.ts';
@@ -49,6 +51,30 @@ describe('README.md', () => {
     expect(text).toMatch(releaseTorque === armTorque / 2 ? /below half of that/ : /never/);
   });
 
+  it('gives the sample rates that modes and filters really need, and the standards of track', () => {
+    const fits = (rateHz: number, input: object): boolean => checkCapture(CaptureSettings.parse(input), rateHz, 60).length === 0;
+    const [, firstPeak] = /First-peak needs (\d+) samples\/s/.exec(text)!;
+    expect([fits(Number(firstPeak), { mode: 'first-peak' }), fits(Number(firstPeak) - 1, { mode: 'first-peak' })]).toEqual([true, false]);
+    const [, cutoff, rate] = /low-pass of (\d+) Hz needs (\d+) samples\/s/.exec(text)!;
+    const filter = { kind: 'butterworth', order: 4, cutoffHz: Number(cutoff) };
+    expect([fits(Number(rate), { filter }), fits(Number(rate) - 1, { filter })]).toEqual([true, false]);
+    expect(CaptureSettings.parse({}).track).toMatchObject({ averageMs: 100, stableMs: 1_000 });
+    expect(text).toContain('averaged over 0.1 s, when it has stood still for a second');
+  });
+
+  it.each([2, 4] as const)('gives the overshoot of a step that a low-pass of order %i really has', (order) => {
+    const [, low, high] = new RegExp(`order ${order}\\s+by (\\d+) to (\\d+) %`).exec(text)!;
+    for (const rateHz of [1_000, 10_000]) {
+      const lowPass = new LowPass(designLowPass({ kind: 'butterworth', order, cutoffHz: 100 }, rateHz));
+      lowPass.prime(0);
+      const answer = new Float64Array(rateHz);
+      lowPass.run(new Float64Array(rateHz).fill(1), 0, rateHz, answer);
+      const percent = Math.round(100 * (Math.max(...answer) - 1));
+      expect(percent).toBeGreaterThanOrEqual(Number(low));
+      expect(percent).toBeLessThanOrEqual(Number(high));
+    }
+  });
+
   it('lists the commands that exist', async () => {
     const { stdout } = await inProcess('--help');
     const existing = [...stdout.split('Commands:')[1]!.matchAll(/^ {2}([a-z][a-z-]+)/gm)].map(([, name]) => name!).filter((name) => name !== 'help');
@@ -70,8 +96,11 @@ describe('README.md', () => {
     const args = words.slice(words.indexOf('replay')).map((word) => (word.endsWith('.csv') ? join(PROJECT_ROOT, word) : word));
     const { exitCode, stdout, stderr } = await inProcess(...args, '--json');
     expect({ exitCode, stderr }).toEqual({ exitCode: 0, stderr: '' });
-    const readings = stdout.trim().split('\n').map((line) => JSON.parse(line) as { click: boolean; verdict: string });
+    const readings = stdout.trim().split('\n').map((line) => Reading.parse(JSON.parse(line)));
     expect(readings.map(({ click, verdict }) => [click, verdict])).toEqual([[true, 'low'], [true, 'within'], [true, 'within']]);
+    // Run from another folder the file has another name, and the id follows from it.
+    const shown = JSON.parse(blockWith('json', '"reading"')) as Reading;
+    expect(shown).toEqual({ ...readings[0], source: shown.source, id: shown.id });
   });
 
   it('shows a client program that runs as it stands', async () => {
