@@ -17,6 +17,8 @@ import { openTtyReader, type PortReader, type PortReaderEvents } from './tty-rea
 
 /** How often the device node is looked for, ms: the sign of loss that needs no event. */
 const PRESENCE_MS = 1_000;
+/** What the system still holds when the link is closed has this long to leave: 240 bytes at 9600 baud, ms. */
+const DRAIN_MS = 250;
 
 type Binding = (typeof SerialPort)['binding'];
 type Port = Awaited<ReturnType<Binding['open']>>;
@@ -154,15 +156,31 @@ class SerialLink {
     if (this.#core.finish({ reason: 'lost', error })) void this.#release();
   }
 
-  /** The reader first: its descriptor belongs to the same device. What was not yet sent is thrown away, or closing would wait for it. */
+  /**
+   * The reader first: its descriptor belongs to the same device. What was written whole gets the time to leave, so that a
+   * device hears the stop command of a driver; the rest is thrown away, or closing would wait for it.
+   */
   #release(): Promise<void> {
     this.#released ??= (async () => {
       this.#cancelWatch();
+      const isWhole = this.#core.end?.reason === 'closed' && this.#writer?.isBusy !== true;
       await this.#reader.close();
-      await this.#port.flush().catch(() => {});
+      if (!(isWhole && (await this.#drained()))) await this.#port.flush().catch(() => {});
       await this.#port.close().catch(() => {});
     })();
     return this.#released;
+  }
+
+  /** @returns whether everything left within the limit */
+  #drained(): Promise<boolean> {
+    return new Promise((resolve) => {
+      const cancel = this.#context.clock.after(DRAIN_MS, () => resolve(false));
+      const end = (hasLeft: boolean) => (): void => {
+        cancel();
+        resolve(hasLeft);
+      };
+      this.#port.drain().then(end(true), end(false));
+    });
   }
 
   #watchPresence(): void {

@@ -34,6 +34,11 @@ export class SerialWriter {
     this.#context = context;
   }
 
+  /** A write is under way or waits for its turn. */
+  get isBusy(): boolean {
+    return this.#waiting > 0;
+  }
+
   /** @throws TorsiondError LINK_CLOSED, LINK_LOST, LINK_WRITE_TIMEOUT */
   write(data: Uint8Array): Promise<void> {
     if (this.#waiting >= WAITING_MAX) {

@@ -129,6 +129,22 @@ describe('a port', () => {
   });
 });
 
+describe('closing', () => {
+  it('lets what was written reach a device that is slow to read', async () => {
+    const slow = await port();
+    const heard: Buffer[] = [];
+    slow.onData((bytes) => heard.push(Buffer.from(bytes)));
+    const link = await open(slow.address.path);
+    await link.write(Buffer.from('<'));
+    await waitUntil(() => heard.length > 0, 'the device to hear the link');
+    process.kill(slow.helperPid!, 'SIGSTOP');
+    await link.write(Buffer.from('STOP>'));
+    await link.close();
+    process.kill(slow.helperPid!, 'SIGCONT');
+    await waitUntil(() => Buffer.concat(heard).toString() === '<STOP>', 'the last command');
+  });
+});
+
 describe('a device that takes nothing', () => {
   it('makes a write end with LINK_WRITE_TIMEOUT; the link stays, and what waited is gone', async () => {
     const stuck = await port();
