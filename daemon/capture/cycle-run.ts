@@ -6,7 +6,7 @@
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction } from '../../shared/reading.ts';
 import { STATUS } from '../../shared/sample-block.ts';
-import { LowPass, designLowPass } from '../conditioning/low-pass.ts';
+import { LowPass, designLowPass, type Peak } from '../conditioning/low-pass.ts';
 import { ClickDetector } from './click-detector.ts';
 import { detectorNumbers } from './defaults.ts';
 import type { Capture, CaptureFlag } from './events.ts';
@@ -30,16 +30,16 @@ const SLOPE_SAMPLES = 8;
 /** Noise beyond this many sigma of one tick hides the faintest click. */
 const HIDING_SIGMAS = 3;
 const CHUNK = 4096;
+/** Only within one call, so all runs share it. */
+const scratch = new Float64Array(CHUNK);
 
 export class CycleRun {
   readonly #options: CycleRunOptions;
   readonly #lowPass: LowPass;
   readonly #clicks: ClickDetector | null;
   readonly #sign: 1 | -1;
-  readonly #scratch = new Float64Array(CHUNK);
   #samples = 0;
-  #max = -Infinity;
-  #rawMax = -Infinity;
+  readonly #peak = noPeak();
   /** The last SLOPE_SAMPLES values, and the one that long before the highest: the slope there, little touched by noise. */
   readonly #recent = new Float64Array(SLOPE_SAMPLES);
   /** 0 while the highest is among the first of the cycle. */
@@ -64,7 +64,7 @@ export class CycleRun {
 
   /** Highest torque so far after the low-pass, signed, N.m. */
   get maximum(): number {
-    return this.#sign * this.#max;
+    return this.#sign * this.#peak.highest;
   }
 
   /** The confirmed click, signed, N.m, and its sample index in the trace; null when there is none yet. */
@@ -80,33 +80,20 @@ export class CycleRun {
    */
   push(torque: Float64Array, from: number, to: number, status: Uint8Array | null): boolean {
     let isClick = false;
-    if (this.#samples === 0 && to > from) this.#lowPass.prime(torque[from]!);
+    if (this.#samples === 0 && to > from) this.#lowPass.prime(this.#sign * torque[from]!);
     if (status) for (let i = from + Math.max(0, this.#options.cycleAt - this.#samples); i < to; i++) this.#status |= status[i]!;
     for (let at = from; at < to; at += CHUNK) isClick = this.#pushChunk(torque, at, Math.min(CHUNK, to - at)) || isClick;
     return isClick;
   }
 
   #pushChunk(torque: Float64Array, from: number, count: number): boolean {
-    const scratch = this.#scratch;
     const sign = this.#sign;
-    this.#lowPass.run(torque, from, count, scratch);
-    const skip = Math.max(0, Math.min(count, this.#options.cycleAt - this.#samples));
-    if (sign < 0) for (let i = 0; i < count; i++) scratch[i] = -scratch[i]!;
-    let max = this.#max;
-    let rawMax = this.#rawMax;
-    let maxAt = -1;
-    for (let i = skip; i < count; i++) {
-      const value = scratch[i]!;
-      const raw = sign * torque[from + i]!;
-      if (raw > rawMax) rawMax = raw;
-      if (value > max) {
-        max = value;
-        maxAt = i;
-      }
-    }
-    if (maxAt >= 0) this.#beforeMax = this.#valueBefore(maxAt);
-    this.#max = max;
-    this.#rawMax = rawMax;
+    const peak = this.#peak;
+    const before = Math.max(0, Math.min(count, this.#options.cycleAt - this.#samples));
+    if (before > 0) this.#lowPass.runForPeak(torque, from, before, sign, scratch, 0, noPeak());
+    peak.highestAt = -1;
+    this.#lowPass.runForPeak(torque, from + before, count - before, sign, scratch, before, peak);
+    if (peak.highestAt >= 0) this.#beforeMax = this.#valueBefore(peak.highestAt);
     this.#samples += count;
     this.#keepRecent(count);
     return this.#clicks ? this.#clicks.push(scratch, count) : false;
@@ -116,36 +103,41 @@ export class CycleRun {
   #valueBefore(at: number): number {
     const index = at - SLOPE_SAMPLES;
     if (this.#samples + index < this.#options.cycleAt) return 0;
-    return index >= 0 ? this.#scratch[index]! : this.#recent[SLOPE_SAMPLES + index]!;
+    return index >= 0 ? scratch[index]! : this.#recent[SLOPE_SAMPLES + index]!;
   }
 
   /** The last values of a chunk of `count`, oldest first. */
   #keepRecent(count: number): void {
     const taken = Math.min(count, SLOPE_SAMPLES);
     this.#recent.copyWithin(0, taken);
-    for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = this.#scratch[count - i]!;
+    for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = scratch[count - i]!;
   }
 
   /** @param endAt index in the trace after the last sample of the cycle */
   finish(endAt: number): Capture {
     const { settings, direction, cycleAt, rateHz, capacity } = this.#options;
+    const { highest, highestInput } = this.#peak;
     const flags: CaptureFlag[] = [];
     const durationMs = ((endAt - cycleAt) * 1000) / rateHz;
-    if (this.#rawMax > capacity) flags.push('over-capacity');
+    if (highestInput > capacity) flags.push('over-capacity');
     if (this.#status & STATUS.overload) flags.push('overload');
     if (this.#status & STATUS.unstable) flags.push('unstable');
     const click = this.#clicks?.finish() ?? null;
     const numbers = detectorNumbers(settings, capacity, 0);
     if (this.#clicks) {
       if (click && click.fallSamples < 3) flags.push('rate-too-low');
-      if (HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * this.#max) flags.push('noisy');
+      if (HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * highest) flags.push('noisy');
     }
-    if (!click && this.#max - this.#beforeMax > SLOPE_SAMPLES * STEEP * this.#max) flags.push('rate-too-low');
-    if (this.#lowPass.isActive && Math.abs(this.#rawMax - this.#max) > FILTER_SHIFT * this.#max) flags.push('filtered-step');
+    if (!click && highest - this.#beforeMax > SLOPE_SAMPLES * STEEP * highest) flags.push('rate-too-low');
+    if (this.#lowPass.isActive && Math.abs(highestInput - highest) > FILTER_SHIFT * highest) flags.push('filtered-step');
     const sign = this.#sign;
-    const base = { maximum: sign * this.#max, direction, durationMs, flags };
+    const base = { maximum: sign * highest, direction, durationMs, flags };
     return this.#clicks
-      ? { ...base, value: sign * (click ? click.torque : this.#max), click: click !== null }
-      : { ...base, value: sign * this.#max };
+      ? { ...base, value: sign * (click ? click.torque : highest), click: click !== null }
+      : { ...base, value: sign * highest };
   }
+}
+
+function noPeak(): Peak {
+  return { highest: -Infinity, highestAt: -1, highestInput: -Infinity };
 }

@@ -71,6 +71,13 @@ export function designLowPass(filter: FilterSettings, rateHz: number): Section[]
   }
 }
 
+/** The highest so far. `highestAt` is an index in the output of the call that raised it. */
+export interface Peak {
+  highest: number;
+  highestAt: number;
+  highestInput: number;
+}
+
 /**
  * A running low-pass with its state. `prime` puts it at rest at a value, so that a start is no step.
  * The state after any split of the same samples is the same, bit for bit.
@@ -104,6 +111,30 @@ export class LowPass {
       this.#runOne(sections[0]!, input, from, count, output);
     } else {
       this.#runTwo(sections[0]!, sections[1]!, input, from, count, output);
+    }
+  }
+
+  /**
+   * Filters `sign` times the input like `run`, and notes the highest of both. In one loop, because the recursion waits
+   * for its own result: what is done meanwhile costs next to nothing.
+   * @param at index in `output` of the first
+   */
+  runForPeak(input: Float64Array, from: number, count: number, sign: 1 | -1, output: Float64Array, at: number, peak: Peak): void {
+    const sections = this.#sections;
+    if (sections.length === 1) this.#peakOne(sections[0]!, input, from, count, sign, output, at, peak);
+    else if (sections.length === 2) this.#peakTwo(sections[0]!, sections[1]!, input, from, count, sign, output, at, peak);
+    else {
+      let { highest, highestAt } = peak;
+      for (let i = 0; i < count; i++) {
+        const x = sign * input[from + i]!;
+        output[at + i] = x;
+        if (x <= highest) continue;
+        highest = x;
+        highestAt = at + i;
+      }
+      peak.highest = highest;
+      peak.highestAt = highestAt;
+      if (highest > peak.highestInput) peak.highestInput = highest;
     }
   }
 
@@ -146,5 +177,63 @@ export class LowPass {
     state[1] = z2;
     state[2] = z3;
     state[3] = z4;
+  }
+
+  #peakOne(section: Section, input: Float64Array, from: number, count: number, sign: 1 | -1, output: Float64Array, at: number, peak: Peak): void {
+    const { b0, b1, b2, a1, a2 } = section;
+    const state = this.#state;
+    let z1 = state[0]!;
+    let z2 = state[1]!;
+    let { highest, highestAt, highestInput } = peak;
+    for (let i = 0; i < count; i++) {
+      const x = sign * input[from + i]!;
+      const y = b0 * x + z1;
+      z1 = b1 * x - a1 * y + z2;
+      z2 = b2 * x - a2 * y;
+      output[at + i] = y;
+      if (x > highestInput) highestInput = x;
+      if (y > highest) {
+        highest = y;
+        highestAt = at + i;
+      }
+    }
+    state[0] = z1;
+    state[1] = z2;
+    peak.highest = highest;
+    peak.highestAt = highestAt;
+    peak.highestInput = highestInput;
+  }
+
+  #peakTwo(first: Section, second: Section, input: Float64Array, from: number, count: number, sign: 1 | -1, output: Float64Array, at: number, peak: Peak): void {
+    const state = this.#state;
+    let z1 = state[0]!;
+    let z2 = state[1]!;
+    let z3 = state[2]!;
+    let z4 = state[3]!;
+    const { b0, b1, b2, a1, a2 } = first;
+    const { b0: c0, b1: c1, b2: c2, a1: d1, a2: d2 } = second;
+    let { highest, highestAt, highestInput } = peak;
+    for (let i = 0; i < count; i++) {
+      const x = sign * input[from + i]!;
+      const u = b0 * x + z1;
+      z1 = b1 * x - a1 * u + z2;
+      z2 = b2 * x - a2 * u;
+      const y = c0 * u + z3;
+      z3 = c1 * u - d1 * y + z4;
+      z4 = c2 * u - d2 * y;
+      output[at + i] = y;
+      if (x > highestInput) highestInput = x;
+      if (y > highest) {
+        highest = y;
+        highestAt = at + i;
+      }
+    }
+    state[0] = z1;
+    state[1] = z2;
+    state[2] = z3;
+    state[3] = z4;
+    peak.highest = highest;
+    peak.highestAt = highestAt;
+    peak.highestInput = highestInput;
   }
 }

@@ -128,7 +128,9 @@ function blocksOf(device: Float64Array, rateHz: number): DeviceBlock[] {
   for (let at = 0; at < device.length; at += BLOCK) {
     blocks.push({
       channel: 'bench/1', epoch: 1, firstIndex: at, gap: at === 0 ? 'connected' : null, startMs: at * spacingMs, spacingMs, rateHz,
-      timeEstimated: false, unit: null, device: device.slice(at, at + BLOCK), status: null,
+      timeEstimated: false, unit: null,
+      // The same memory for both: a live block was written a moment ago too.
+      device: device.subarray(at, at + BLOCK), status: null,
     });
   }
   return blocks;

@@ -36,7 +36,7 @@ function write(count: number): void {
     let to = Math.min(total, from + count);
     const most = lines.starts[from]! + MAX_WRITE_BYTES;
     while (lines.starts[to]! > most) to = from + Math.floor((to - from) / 2);
-    port.write(lines.bytes.subarray(lines.starts[from]!, lines.starts[to]!));
+    port.write(lines.bytes.subarray(lines.starts[from], lines.starts[to]));
     count -= to - from;
     next = to % total;
   }

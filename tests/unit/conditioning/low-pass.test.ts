@@ -106,6 +106,29 @@ describe('low-pass', () => {
     ));
   });
 
+  it('gives the very same output when it looks for the highest, in either sense of rotation, and finds it', () => {
+    fc.assert(fc.property(
+      fc.array(fc.double({ min: -100, max: 100, noNaN: true }), { minLength: 2, maxLength: 120 }), fc.constantFrom(0 as const, 2 as const, 4 as const),
+      fc.constantFrom(1 as const, -1 as const), fc.nat(1_000),
+      (samples, order, sign, cut) => {
+        const sections = order === 0 ? [] : butterworth(order, 50, RATE);
+        const wanted = response(new LowPass(sections), samples).map((value) => sign * value);
+        const first = cut % samples.length;
+        const lowPass = new LowPass(sections);
+        const output = new Float64Array(samples.length);
+        const peak = { highest: -Infinity, highestAt: -1, highestInput: -Infinity };
+        const input = Float64Array.from(samples);
+        lowPass.runForPeak(input, 0, first, sign, output, 0, peak);
+        lowPass.runForPeak(input, first, samples.length - first, sign, output, first, peak);
+        // 0 and -0 are one torque.
+        expect([...output].map((value) => value + 0)).toEqual(wanted.map((value) => value + 0));
+        expect(peak.highest).toBeCloseTo(Math.max(...wanted), 12);
+        expect(peak.highestAt).toBe(output.findIndex((value) => value === peak.highest));
+        expect(peak.highestInput).toBeCloseTo(Math.max(...samples.map((value) => sign * value)), 12);
+      },
+    ));
+  });
+
   it('refuses what the sample rate cannot carry, and says what it would need', () => {
     expect(filterFault({ kind: 'butterworth', order: 2, cutoffHz: 500 }, 200)?.code).toBe('RATE_TOO_LOW');
     expect(filterFault({ kind: 'butterworth', order: 2, cutoffHz: 500 }, 200)?.message).toMatch(/at least 1250 samples\/s; the channel gives 200/);
