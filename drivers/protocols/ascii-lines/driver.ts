@@ -8,9 +8,9 @@ import {
 import type { FrameSink } from '../../framing/framer.ts';
 import { LineFramer } from '../../framing/line-framer.ts';
 import type { ByteChunk } from '../../links/link.ts';
+import { RunCollector } from '../../values/run-collector.ts';
 import { AsciiLinesCodec, type CodecSink } from './codec.ts';
 import { AsciiLinesOptions, channelCount } from './options.ts';
-import { RunCollector } from './run-collector.ts';
 
 export const asciiLines = defineDriver<AsciiLinesOptions>({
   apiVersion: DRIVER_API_VERSION,

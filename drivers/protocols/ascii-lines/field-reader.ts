@@ -1,6 +1,6 @@
 /** One torque with what stands around it: sign words, unit, status words. */
 import type { ErrorCode } from '../../../shared/errors.ts';
-import { STATUS } from '../../../shared/sample-block.ts';
+import { LARGEST_VALUE, STATUS } from '../../../shared/sample-block.ts';
 import { unitFromSpelling } from '../../../shared/units.ts';
 import type { AsciiLinesOptions } from './options.ts';
 
@@ -59,7 +59,7 @@ export class FieldReader {
 
     const digits = this.#decimalComma ? parts[3]!.replace(',', '.') : parts[3]!;
     const magnitude = Number(digits + (parts[4] ?? ''));
-    if (!Number.isFinite(magnitude)) return notFinite(text);
+    if (!(magnitude <= LARGEST_VALUE)) return notFinite(text);
     const side = around.side || apart.side;
     if ((around.side && apart.side && around.side !== apart.side) || (side === 1 && parts[2] === '-')) {
       return unreadable(`sign and direction of ${quoted(text)} contradict each other`);
@@ -118,7 +118,7 @@ function unreadable(message: string): FieldResult {
 }
 
 function notFinite(text: string): FieldResult {
-  return { kind: 'fault', code: 'VALUE_NOT_FINITE', message: `${quoted(text)} is not a finite number` };
+  return { kind: 'fault', code: 'VALUE_NOT_FINITE', message: `${quoted(text)} is no number that a torque can be` };
 }
 
 /** For messages: short, and with control characters made visible. */

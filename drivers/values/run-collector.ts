@@ -1,10 +1,10 @@
-/** Gathers what the lines of one chunk meant into few events: one run of values per channel, one fault per kind in a row. */
-import type { DriverEvent } from '../../api.ts';
-import { TorsiondError, type ErrorCode } from '../../../shared/errors.ts';
+/** Gathers what the frames of one chunk meant into few events: one run of values per channel, one fault per kind in a row. */
+import type { DriverEvent } from '../api.ts';
+import { TorsiondError, type ErrorCode } from '../../shared/errors.ts';
 
-/** So many bad lines in a row are no accident. */
+/** So many bad frames in a row are no accident. */
 const MANY_BAD = 20;
-const MANY_BAD_HINT = 'Nothing readable comes. Check the baud rate, data bits and parity first, then delimiter and columns.';
+const MANY_BAD_HINT = 'Nothing readable comes. Check the baud rate, data bits and parity first, then the driver options that say how frames end and where values stand.';
 
 interface Run {
   values: Float64Array;
@@ -19,10 +19,11 @@ interface PendingFault {
   readonly code: ErrorCode;
   readonly message: string;
   missing: number;
+  times: number;
 }
 
 export class RunCollector {
-  /** Lines, or parts of lines for a channel, that gave no value. */
+  /** Frames, or parts of frames for a channel, that gave no value. */
   faults = 0;
   readonly #where: string;
   readonly #emit: (event: DriverEvent) => void;
@@ -58,20 +59,21 @@ export class RunCollector {
     run.count++;
   }
 
-  /** One sample of the channel, or of every channel, is missing here. */
-  fault(channel: number | null, code: ErrorCode, message: string): void {
+  /** `missing` samples of the channel, or of every channel, are missing here; 0: it is only told. */
+  fault(channel: number | null, code: ErrorCode, message: string, missing = 1): void {
     this.faults++;
     this.#badInARow++;
     const pending = this.#pending;
     if (pending && pending.code === code && pending.channel === channel) {
-      pending.missing++;
+      pending.missing += missing;
+      pending.times++;
       return;
     }
     this.#tellFault();
     // What came before it must be told before it.
     if (channel === null) this.#runs.forEach((_, index) => this.#tellRun(index));
     else this.#tellRun(channel);
-    this.#pending = { channel, code, message, missing: 1 };
+    this.#pending = { channel, code, message, missing, times: 1 };
   }
 
   /** Tells what the chunk held. */
@@ -94,7 +96,7 @@ export class RunCollector {
     const fault = this.#pending;
     if (!fault) return;
     this.#pending = null;
-    const message = fault.missing === 1 ? fault.message : `${fault.missing} times in a row, first: ${fault.message}`;
+    const message = fault.times === 1 ? fault.message : `${fault.times} times in a row, first: ${fault.message}`;
     const where = fault.channel === null || this.#runs.length === 1 ? this.#where : `${this.#where}, channel ${fault.channel + 1}`;
     const isUnreadable = fault.code === 'FRAME_UNREADABLE' || fault.code === 'FRAME_TOO_LONG';
     const hint = this.#badInARow >= MANY_BAD && isUnreadable ? { hint: MANY_BAD_HINT } : {};
