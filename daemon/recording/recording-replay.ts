@@ -6,7 +6,7 @@ import { channelId } from '../pipeline/sample-source.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import type { RecordedConnection, RecordedMark } from './recording-format.ts';
 import { ReplayConnection } from './replay-connection.ts';
-import type { ChannelAction, ReplayOptions, ReplayPipeline, ReplayResult } from './replay.ts';
+import type { ChannelAction, ReplayOptions, ReplayPipeline, ReplayResult } from './replay-types.ts';
 
 type Results = AsyncGenerator<ReplayResult, void, void>;
 

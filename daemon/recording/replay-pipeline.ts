@@ -1,7 +1,7 @@
 /** The channel pipeline of the live gateway, for one channel of a replay. */
 import { TorsiondError } from '../../shared/errors.ts';
 import { ChannelPipeline } from '../pipeline/channel-pipeline.ts';
-import type { ChannelAction, ReplayChannel, ReplayPipeline, ReplayResult } from './replay.ts';
+import type { ChannelAction, ReplayChannel, ReplayPipeline, ReplayResult } from './replay-types.ts';
 
 /** @param software version of torsiond that replays */
 export function openReplayPipeline(channel: ReplayChannel, software: string): ReplayPipeline {

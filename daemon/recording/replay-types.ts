@@ -1,0 +1,54 @@
+/** What a replay is given and what it gives. */
+import type { DriverDefinition } from '../../drivers/api.ts';
+import type { TorsiondError } from '../../shared/errors.ts';
+import type { InterruptedCycle, InterruptReason, Reading } from '../../shared/reading.ts';
+import type { DeviceBlock } from '../../shared/sample-block.ts';
+import type { ChannelSettings } from '../settings/schema.ts';
+import type { RecordedMark } from './recording-format.ts';
+import type { TraceColumns } from './trace-rows.ts';
+
+export type ReplayResult =
+  | { readonly kind: 'reading'; readonly reading: Reading }
+  | { readonly kind: 'interrupted'; readonly cycle: InterruptedCycle }
+  /** Something a person should know; what was read before it is sound. */
+  | { readonly kind: 'fault'; readonly error: TorsiondError };
+
+/** One channel's way from blocks to readings. */
+export interface ReplayPipeline {
+  push(block: DeviceBlock): readonly ReplayResult[];
+  /** The samples end here. @param reason of a cycle that runs; default: the record ended */
+  end(reason?: InterruptReason): readonly ReplayResult[];
+  /** Does what somebody did at the channel then. What was refused then is refused again. */
+  act(action: ChannelAction): readonly ReplayResult[];
+}
+
+export type ChannelAction = Extract<RecordedMark, { kind: 'command' | 'configure' }>;
+
+export interface ReplayChannel {
+  /** The file, as the person gave it. */
+  readonly source: string;
+  readonly channel: string;
+  readonly settings: ChannelSettings;
+  readonly isSimulated: boolean;
+  /** Zero at the beginning, N.m; undefined: as the settings say. */
+  readonly startZero?: number | undefined;
+  /** Wall time of a block's time, ms since 1970. */
+  readonly toWallMs: (monoMs: number) => number;
+}
+
+export interface ReplayOptions {
+  /** Settings of a recorded channel as they are to hold in this replay. `hasCommands`: what people did is replayed too. */
+  readonly adapt: (recorded: ChannelSettings, source: string, hasCommands: boolean) => ChannelSettings;
+  /** Settings of a plain trace, which carries none. */
+  readonly traceSettings: ChannelSettings;
+  readonly columns: TraceColumns;
+  /** Samples per block of a plain trace. */
+  readonly blockSize: number;
+  readonly findDriver: (id: string) => DriverDefinition | undefined;
+  readonly openPipeline: (channel: ReplayChannel) => ReplayPipeline;
+  /** Called before bytes or samples of that time are handed on: waits, for a replay that is not at full speed. */
+  readonly pace: (atMs: number) => Promise<void>;
+  readonly stop: AbortSignal;
+  /** Called with the number of bytes read of the file. */
+  readonly onBytes?: (bytes: number) => void;
+}
