@@ -36,7 +36,7 @@ export type DriverEvent =
       readonly kind: 'values';
       /** 0-based channel of the instrument. */
       readonly channel: number;
-      /** As sent, in the unit the settings or the lines name. Finite. The receiver's to keep. */
+      /** As sent, in the unit the settings or the lines name. Magnitude at most `LARGEST_VALUE`, never NaN. The receiver's to keep. */
       readonly values: Float64Array;
       /** UCUM code when the device names its unit, else null: the settings decide. */
       readonly unit: string | null;

@@ -9,6 +9,9 @@ export type GapReason = 'connected' | 'bad-sample' | 'overload' | 'lost-samples'
 /** Bits of the per-sample status that a device reports beside its values. */
 export const STATUS = { overload: 1, unstable: 2 } as const;
 
+/** No device value is larger, in whatever unit: beyond it nothing is a torque, and a calibration or a filter could overflow. */
+export const LARGEST_VALUE = 1e15;
+
 /** Samples as the device sent them, stamped. Made by the sample clock. */
 export interface DeviceBlock {
   /** Channel id, for example `bench-a/1`. */

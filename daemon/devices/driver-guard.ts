@@ -1,6 +1,7 @@
 /** Holds a driver to its contract (`drivers/api.ts`), so that what is broken in a driver stays there. */
 import type { DriverEvent } from '../../drivers/api.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { LARGEST_VALUE } from '../../shared/sample-block.ts';
 
 /** @returns what the event breaks, or null. `lastAtMs`: arrival of the event before. */
 export function eventFault(event: DriverEvent, channelCount: number, lastAtMs: number, where: string): TorsiondError | null {
@@ -17,5 +18,5 @@ export function eventFault(event: DriverEvent, channelCount: number, lastAtMs: n
   if (!isChannel(event.channel)) return broken(`sent values of channel ${event.channel}, which does not exist`);
   if (!(event.values instanceof Float64Array)) return broken('sent values that are no Float64Array');
   if (event.status !== null && event.status.length !== event.values.length) return broken('sent a status that does not match its values');
-  return event.values.every(Number.isFinite) ? null : broken('sent a value that is not finite');
+  return event.values.every((value) => Math.abs(value) <= LARGEST_VALUE) ? null : broken('sent a value that no torque can have');
 }

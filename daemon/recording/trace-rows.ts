@@ -2,6 +2,7 @@
 import { createReadStream } from 'node:fs';
 import { parse, type CsvError, type Info } from 'csv-parse';
 import { TorsiondError } from '../../shared/errors.ts';
+import { LARGEST_VALUE } from '../../shared/sample-block.ts';
 import { inputNotFound } from './input-file.ts';
 
 export interface TraceRow {
@@ -22,6 +23,8 @@ export type OnBytes = (bytes: number) => void;
 export const DEFAULT_COLUMNS: TraceColumns = { time: 'time_s', torque: 'torque_Nm' };
 /** A longer line is no row of a trace. */
 const LONGEST_LINE_BYTES = 65_536;
+/** Later than any date, s since 1970. */
+const LATEST_S = 8e12;
 const NUMBER = /^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$/;
 
 const badRow = (path: string, line: number, what: string): TorsiondError =>
@@ -54,8 +57,8 @@ export async function* readCsvRows(path: string, columns: TraceColumns, onBytes?
     if (record.length !== width) throw badRow(path, line, `has ${record.length} columns, the header ${width}`);
     yield {
       line,
-      timeS: csvNumber(record[timeAt]!, delimiter, path, line, columns.time),
-      torque: csvNumber(record[torqueAt]!, delimiter, path, line, columns.torque),
+      timeS: csvNumber(record[timeAt]!, LATEST_S, delimiter, path, line, columns.time),
+      torque: csvNumber(record[torqueAt]!, LARGEST_VALUE, delimiter, path, line, columns.torque),
     };
   }
   if (width === 0) throw isEmpty(path);
@@ -123,11 +126,16 @@ function csvFault(path: string, fault: Error, lastLine: number): TorsiondError {
   return badRow(path, Math.max(lastLine + 1, told), isTooLong ? `is longer than ${LONGEST_LINE_BYTES} bytes` : 'its quotes do not match');
 }
 
-function csvNumber(text: string, delimiter: string, path: string, line: number, column: string): number {
+function csvNumber(text: string, most: number, delimiter: string, path: string, line: number, column: string): number {
   let plain = text.trim();
   if (delimiter !== ',' && plain.includes(',') && !plain.includes('.')) plain = plain.replace(',', '.');
   const value = NUMBER.test(plain) ? Number(plain) : Number.NaN;
-  if (!Number.isFinite(value)) throw badRow(path, line, `${column} is ${plain === '' ? 'empty' : `"${shorten(plain)}"`}; a finite number is needed`);
+  return upTo(most, value, path, line, `${column} is ${plain === '' ? 'empty' : `"${shorten(plain)}"`}`);
+}
+
+function upTo(most: number, value: number, path: string, line: number, what: string): number {
+  if (!Number.isFinite(value)) throw badRow(path, line, `${what}; a finite number is needed`);
+  if (Math.abs(value) > most) throw badRow(path, line, `${what}; a magnitude of ${most} at most is allowed`);
   return value;
 }
 
@@ -173,16 +181,15 @@ export async function* readNdjsonRows(path: string, columns: TraceColumns, onByt
       for (const name of [columns.time, columns.torque]) if (!(name in row)) throw noColumn(path, name, Object.keys(row));
       first = false;
     }
-    yield { line, timeS: jsonNumber(row, columns.time, path, line), torque: jsonNumber(row, columns.torque, path, line) };
+    yield { line, timeS: jsonNumber(row, columns.time, LATEST_S, path, line), torque: jsonNumber(row, columns.torque, LARGEST_VALUE, path, line) };
   }
   if (first) throw isEmpty(path);
 }
 
-function jsonNumber(row: Record<string, unknown>, name: string, path: string, line: number): number {
+function jsonNumber(row: Record<string, unknown>, name: string, most: number, path: string, line: number): number {
   const value = row[name];
   // JSON.parse reads 1e999 as Infinity.
-  if (typeof value === 'number' && Number.isFinite(value)) return value;
-  throw badRow(path, line, `${name} is ${value === undefined ? 'missing' : shorten(JSON.stringify(value))}; a finite number is needed`);
+  return upTo(most, typeof value === 'number' ? value : Number.NaN, path, line, `${name} is ${value === undefined ? 'missing' : shorten(JSON.stringify(value))}`);
 }
 
 async function* readLines(path: string, onBytes?: OnBytes): AsyncGenerator<{ line: number; text: string }, void, void> {

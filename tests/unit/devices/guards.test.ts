@@ -45,7 +45,7 @@ describe('eventFault', () => {
 
   it.each([
     ['goes back in time', values({ atMs: 9.9 })], ['no time', values({ atMs: NaN })], ['no such channel', values({ channel: 1 })], ['half a channel', values({ channel: 0.5 })],
-    ['infinite', values({ values: Float64Array.of(1, Infinity) })], ['status too short', values({ status: Uint8Array.of(0) })],
+    ['infinite', values({ values: Float64Array.of(1, Infinity) })], ['not a number', values({ values: Float64Array.of(1, Number.NaN) })], ['beyond any torque', values({ values: Float64Array.of(-1e16) })], ['status too short', values({ status: Uint8Array.of(0) })],
     ['plain array', values({ values: [1, 2] as unknown as Float64Array })], ['negative count', told({ missing: -1 })], ['half a sample', told({ missing: 0.5 })],
     ['fault without a code', told({ error: new Error('made up') as TorsiondError })], ['unknown kind', { kind: 'other', atMs: 10 } as unknown as DriverEvent],
   ])('names a broken contract: %s', (_name, event) => {

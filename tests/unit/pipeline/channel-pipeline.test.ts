@@ -91,7 +91,7 @@ describe('channel pipeline', () => {
     const { subject, outcomes } = pipeline();
     subject.push({ ...device(SMOOTH.slice(0, 1200)), unit: 'N.m' });
     subject.push({ ...device(SMOOTH.slice(1200).map((value) => 100 * value), 1200), unit: 'cN.m' });
-    expect(outcomes.flatMap((outcome) => (outcome.kind === 'interrupted' ? [outcome.cycle.reason] : outcome.kind === 'reading' ? [outcome.reading.value] : []))).toEqual(['settings-changed']);
+    expect(outcomes.flatMap<unknown>((outcome) => (outcome.kind === 'interrupted' ? [outcome.cycle.reason] : outcome.kind === 'reading' ? [outcome.reading.value] : []))).toEqual(['settings-changed']);
   });
 
   it('leaves a cycle below 1 % of capacity alone when a low threshold makes it one', () => {
