@@ -1,12 +1,15 @@
 /** Child processes of the bench: asked over IPC, measured through /proc, and ended by their own id. */
 import { fork, spawn, type ChildProcess } from 'node:child_process';
-import { readFileSync, readdirSync } from 'node:fs';
+import { readFileSync, readdirSync, rmSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 
 const running = new Set<ChildProcess>();
+/** Removed at the end, whatever the end is. */
+export const folders = new Set<string>();
 // Also when the bench fails or is stopped.
 process.on('exit', () => {
   for (const child of running) child.kill('SIGKILL');
+  for (const folder of folders) rmSync(folder, { recursive: true, force: true });
 });
 for (const signal of ['SIGINT', 'SIGTERM'] as const) process.once(signal, () => process.exit(130));
 

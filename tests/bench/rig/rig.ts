@@ -9,7 +9,7 @@ import { fileURLToPath } from 'node:url';
 import { openTokenStore } from '../../../daemon/server/tokens.ts';
 import { waitUntil } from '../../helpers/wait-until.ts';
 import { CAPACITY, TARGET } from '../signal.ts';
-import { Helper, Program } from './child.ts';
+import { Helper, Program, folders } from './child.ts';
 import type { ClientAnswer, ClientCounts, ClientLag, ClientOrder, SenderAnswer, SenderOrder } from './messages.ts';
 
 export type SubjectName = 'torsiond' | 'plain';
@@ -56,6 +56,7 @@ export class Rig {
   static async start(options: RigOptions): Promise<Rig> {
     const { subject, signalHz, sockets } = options;
     const folder = mkdtempSync(join(tmpdir(), 'torsiond-bench-'));
+    folders.add(folder);
     const sender = new Helper<SenderOrder, SenderAnswer>('./line-sender.ts');
     const client = new Helper<ClientOrder, ClientAnswer>('./counting-client.ts');
     const { path } = await sender.ask({ kind: 'open', rateHz: signalHz, seconds: SIGNAL_S }, 'open');
@@ -111,6 +112,7 @@ export class Rig {
     await this.program.end();
     await this.#sender.end();
     rmSync(this.#folder, { recursive: true, force: true });
+    folders.delete(this.#folder);
   }
 
   /** Lines are sent until they arrive: the program has opened the port. */
