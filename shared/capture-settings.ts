@@ -23,20 +23,20 @@ export type FilterSettings = z.infer<typeof FilterSettings>;
 export const DetectorSettings = z.strictObject({
   armTorque: z.number().positive().optional().describe('A cycle begins when the magnitude reaches this, N.m.'),
   releaseTorque: z.number().positive().optional().describe('A cycle ends when the magnitude stays below this, N.m.'),
-  releaseMs: z.number().min(0).optional().describe('How long it must stay below, ms.'),
-  minDurationMs: z.number().min(0).optional().describe('A shorter application is a knock, not a cycle, ms.'),
-  maxDurationMs: z.number().positive().optional().describe('A longer one is interrupted, ms.'),
-  preRollMs: z.number().min(0).optional().describe('Samples kept from before the cycle, ms.'),
+  releaseMs: z.number().min(0).max(60_000).optional().describe('How long it must stay below, ms.'),
+  minDurationMs: z.number().min(0).max(60_000).optional().describe('A shorter application is a knock, not a cycle, ms.'),
+  maxDurationMs: z.number().positive().max(600_000).optional().describe('A longer one is interrupted, ms; one of 16 million samples too.'),
+  preRollMs: z.number().min(0).max(10_000).optional().describe('Samples kept from before the cycle, ms.'),
   clickFloor: z.number().positive().optional().describe('No click is looked for below this torque, N.m.'),
   clickDepth: z.number().gt(0).lt(1).optional().describe('Least fall at a click, as a share of the torque before it.'),
-  clickFallMs: z.number().positive().optional().describe('Longest fall at a click, ms.'),
-  clickConfirmMs: z.number().positive().optional().describe('How long the fall must stay arrested, ms.'),
+  clickFallMs: z.number().positive().max(1_000).optional().describe('Longest fall at a click, ms.'),
+  clickConfirmMs: z.number().positive().max(1_000).optional().describe('How long the fall must stay arrested, ms.'),
 });
 export type DetectorSettings = z.infer<typeof DetectorSettings>;
 
 export const TrackSettings = z.strictObject({
-  averageMs: z.number().min(0).default(100).describe('A track reading is the mean over this long, ms; 0: one sample.'),
-  stableMs: z.number().positive().nullable().default(1000).describe('Taken by itself when still for so long, ms; null: only on command.'),
+  averageMs: z.number().min(0).max(60_000).default(100).describe('A track reading is the mean over this long, ms; 0: one sample.'),
+  stableMs: z.number().positive().max(600_000).nullable().default(1000).describe('Taken by itself when still for so long, ms; null: only on command.'),
   stableBand: z.number().positive().optional().describe('Still means within a band of this height, N.m.'),
 });
 export type TrackSettings = z.infer<typeof TrackSettings>;
@@ -56,7 +56,7 @@ export const CaptureSettings = z.strictObject({
   direction: z.enum(['cw', 'ccw', 'both']).default('both').describe('Cycles in the other direction are not captured.'),
   filter: FilterSettings.default({ kind: 'none' }),
   limits: Limits.default({ kind: 'none' }),
-  holdMs: z.number().min(0).nullable().default(0).describe('How long a reading is held before the channel arms again, ms; null: until armed by hand.'),
+  holdMs: z.number().min(0).max(86_400_000).nullable().default(0).describe('How long a reading is held before the channel arms again, ms; null: until armed by hand.'),
   detector: DetectorSettings.default({}),
   track: TrackSettings.default({ averageMs: 100, stableMs: 1000 }),
 });

@@ -35,6 +35,8 @@ export interface CaptureEngineOptions {
 const GAP_REASONS: Record<GapReason, InterruptReason> = {
   'connected': 'gap', 'bad-sample': 'bad-sample', 'overload': 'overload', 'lost-samples': 'gap', 'silence': 'gap', 'settings': 'settings-changed',
 };
+/** A cycle is kept whole: 128 MB at most, however fast the channel. */
+const MOST_SAMPLES = 16_000_000;
 const NOISE_WINDOW_MS = 250;
 /** Track keeps at least this much before a reading, as its evidence, ms. */
 const TRACK_TRACE_MS = 2000;
@@ -180,7 +182,7 @@ export class CaptureEngine {
     this.#counts = {
       release: samples(this.#numbers.releaseMs),
       least: samples(this.#numbers.minDurationMs),
-      most: samples(this.#numbers.maxDurationMs),
+      most: Math.min(MOST_SAMPLES, samples(this.#numbers.maxDurationMs)),
       history: samples(mode === 'track' ? Math.max(TRACK_TRACE_MS, 2 * track.averageMs) : this.#numbers.preRollMs),
       hold: holdMs === null ? Infinity : Math.round((holdMs * rateHz) / 1000),
     };

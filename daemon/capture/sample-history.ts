@@ -4,6 +4,9 @@
  */
 import type { SampleBlock } from '../../shared/sample-block.ts';
 
+/** More room than this, samples, is given back after a long cycle. */
+const LARGE = 65_536;
+
 export class SampleHistory {
   #device = new Float64Array(4096);
   /** Kept from the first sample on that is not clean. */
@@ -12,6 +15,11 @@ export class SampleHistory {
 
   get length(): number {
     return this.#length;
+  }
+
+  /** Samples that the memory held takes. */
+  get room(): number {
+    return this.#device.length;
   }
 
   append(block: SampleBlock): void {
@@ -42,6 +50,7 @@ export class SampleHistory {
     this.#device.copyWithin(0, from, this.#length);
     this.#status?.copyWithin(0, from, this.#length);
     this.#length -= from;
+    if (this.#device.length > LARGE && this.#length < this.#device.length / 8) this.#resize(2 * this.#length);
   }
 
   /** Forgets all but the last `count`, cheaply: only when twice as many are held. */
@@ -56,7 +65,10 @@ export class SampleHistory {
 
   #makeRoom(needed: number): void {
     if (needed <= this.#device.length) return;
-    const room = Math.max(needed, 2 * this.#device.length);
+    this.#resize(Math.max(needed, 2 * this.#device.length));
+  }
+
+  #resize(room: number): void {
     const device = new Float64Array(room);
     device.set(this.#device.subarray(0, this.#length));
     this.#device = device;
