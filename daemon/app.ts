@@ -6,6 +6,7 @@ import { systemClock, type Clock } from '../shared/clock.ts';
 import { packageVersion } from './version.ts';
 import { createInstrumentSet } from './devices/instrument-set.ts';
 import { linkOpener } from './devices/open-link.ts';
+import { removeGatewayNote, writeGatewayNote } from './gateway-note.ts';
 import type { Log } from './log.ts';
 import { RecordingHub } from './recording/recording-hub.ts';
 import { startServer } from './server/server.ts';
@@ -44,10 +45,17 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
     });
     const station = new Station({ settings, instruments, store, clock, log, version, recordings });
     const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });
+    try {
+      writeGatewayNote(dataDirectory, server.url);
+    } catch (thrown) {
+      // A full disk keeps no gateway from running; commands beside it then ask for its address.
+      log.warn({ err: thrown }, 'commands will not find this gateway by its data directory');
+    }
     station.start();
     let closing: Promise<void> | null = null;
     const close = async (): Promise<void> => {
       await station.stop();
+      removeGatewayNote(dataDirectory);
       await server.close();
       await store.close();
     };

@@ -4,6 +4,7 @@ import { arch, cpus, platform, release, totalmem, userInfo } from 'node:os';
 import { createRequire } from 'node:module';
 import { join } from 'node:path';
 import { asTorsiondError } from '../../shared/errors.ts';
+import { readGatewayNote } from '../gateway-note.ts';
 import { withoutSecrets } from '../log.ts';
 import { parseSettings, readSettingsText } from '../settings/load-settings.ts';
 import { formatFault } from '../settings/settings-fault.ts';
@@ -28,7 +29,7 @@ export const registerDiagnose: RegisterCommand = (program, context, finish) => {
       + 'Tokens and passwords are left out; read it before you pass it on all the same. Counters of a running gateway need a token in TORSIOND_TOKEN.')
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
     .option(...DATA_OPTION)
-    .option('--url <url>', 'where the gateway runs; default: the address in the settings')
+    .option('--url <url>', 'where the gateway runs; default: where the gateway of the data directory answers, else the address in the settings')
     .action(finish(async (options: DiagnoseOptions) => {
       const settings = await settingsSection(options, context);
       const sections: readonly (readonly [string, () => Promise<readonly string[]>])[] = [
@@ -38,7 +39,7 @@ export const registerDiagnose: RegisterCommand = (program, context, finish) => {
         ['USB and HID devices', usb],
         ['settings', async () => settings.lines],
         ['store', () => store(options, context)],
-        ['running gateway', () => running(options.url ?? settings.url, context.env.TORSIOND_TOKEN)],
+        ['running gateway', () => running(options.url ?? readGatewayNote(dataDirectory(options.data, context.env))?.url ?? settings.url, context.env.TORSIOND_TOKEN)],
       ];
       for (const [title, collect] of sections) {
         await context.print(`== ${title}`);

@@ -5,9 +5,10 @@ import { TorsiondError } from '../../shared/errors.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import type { ConnectionRecorder } from '../recording/recorder.ts';
 import type { Settings, InstrumentSettings } from '../settings/schema.ts';
+import { readGatewayNote } from '../gateway-note.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { jitter } from './jitter.ts';
-import { counted, DATA_OPTION, wholeNumber } from './options.ts';
+import { counted, DATA_OPTION, dataDirectory, wholeNumber } from './options.ts';
 import { commandSettings } from './settings-file.ts';
 import { stopped } from './stopped.ts';
 
@@ -17,24 +18,38 @@ interface RecordOptions {
   readonly config?: string;
   readonly data?: string;
   readonly seconds?: number;
+  readonly tokenEnv: string;
 }
 
 export const registerRecord: RegisterCommand = (program, context, finish) => {
   program.command('record')
     .summary('records raw bytes until stopped')
-    .description('Opens the port of one instrument of the settings and records its raw bytes until it is stopped. '
-      + 'A port has one owner: while a gateway runs on it, the port is busy and nothing is recorded.')
+    .description('Records the raw bytes of one instrument until it is stopped: through the gateway that runs on the data directory, '
+      + 'which goes on capturing; without one it opens the port of the settings itself.')
     .requiredOption('--channel <id>', 'channel such as bench-a/1, or instrument such as bench-a; all its channels are recorded')
     .requiredOption('--out <file>', 'recording to write (.mcap); must not exist')
     .option('--seconds <n>', 'stop by itself after so long', wholeNumber(1, 604_800))
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
     .option(...DATA_OPTION)
+    .option('--token-env <name>', 'environment variable with a token for the gateway; when it is not set, a token is made for the time of the recording', 'TORSIOND_TOKEN')
     .action(finish(async (options: RecordOptions) => {
+      if (await throughGateway(options, context)) return 0;
       const settings = await commandSettings(options, context);
       await record(instrumentOf(settings, options.channel), settings.station, options, context);
       return 0;
     }));
 };
+
+/** @returns false when no gateway runs on the data directory, or when the given settings are for another instrument than it has */
+async function throughGateway(options: RecordOptions, context: CommandContext): Promise<boolean> {
+  const directory = dataDirectory(options.data, context.env);
+  const gateway = readGatewayNote(directory);
+  if (gateway === null) return false;
+  const { recordThroughGateway } = await import('./record-through-gateway.ts');
+  const result = await recordThroughGateway(gateway, { ...options, dataDirectory: directory, token: context.env[options.tokenEnv] ?? null }, context);
+  if (result !== 'no-channel' || options.config !== undefined) return result === 'done';
+  throw new TorsiondError('CHANNEL_UNKNOWN', `the gateway at ${gateway.url} has no channel or instrument "${options.channel}"`, { where: options.channel, hint: 'See its page, or "torsiond check-config" for the settings.' });
+}
 
 /** @throws TorsiondError CHANNEL_UNKNOWN */
 function instrumentOf(settings: Settings, channel: string): InstrumentSettings {
@@ -63,6 +78,7 @@ async function record(instrument: InstrumentSettings, station: string, options: 
     },
   });
   const running = set.instruments[0]!;
+  set.gaps$.subscribe(({ reason }) => recorder.mark({ kind: 'gap', instrument: instrument.id, reason }));
   let watching: Subscription | null = null;
   try {
     const failedFirst = new Promise<TorsiondError>((resolve) => {

@@ -1,5 +1,6 @@
 /** A recording as the answer to a client: bytes as they come, for as long as the client takes them. */
 import { PassThrough, type Readable } from 'node:stream';
+import { finished } from 'node:stream/promises';
 import type { Clock } from '../../../shared/clock.ts';
 import { TorsiondError } from '../../../shared/errors.ts';
 import type { ByteSink } from '../../recording/byte-sink.ts';
@@ -57,12 +58,13 @@ function streamSink(stream: PassThrough, clock: Clock): ByteSink {
     write: async (bytes) => {
       const cancel = clock.after(RECORDING_STALL_MS, () => stream.destroy(new TorsiondError('LIMIT_REACHED', `nothing was taken for ${RECORDING_STALL_MS / 1_000} s`)));
       try {
-        await unlessGone(new Promise((resolve) => stream.write(bytes, () => resolve())));
+        await unlessGone(new Promise((resolve) => stream.write(bytes, (fault) => (fault ? undefined : resolve()))));
       } finally {
         cancel();
       }
     },
-    end: () => unlessGone(new Promise((resolve) => stream.end(() => resolve()))),
+    // Not before the last byte has gone to the connection: it may be closed next.
+    end: () => finished(stream.end()),
     abandon: (reason) => void stream.destroy(reason),
   };
 }
