@@ -73,6 +73,7 @@ describe('a pull', () => {
     await bench.send('0.000\n');
     // The operator still pulls: what is left of it is not judged either.
     await bench.torque(half(40, 200).slice(100));
+    expect(bench.of('channel.state').at(-1)!.channel).toMatchObject({ state: 'armed', sampleRateHz: 1_000 });
     await bench.pull(33);
     expect(bench.of('cycle.interrupted')).toMatchObject([{ reason: 'gap' }, { reason: 'already-loaded', epoch: 2 }]);
     expect(bench.of('reading.stored').map(({ reading }) => [Math.round(reading.value), reading.epoch])).toEqual([[33, 2]]);

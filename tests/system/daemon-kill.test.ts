@@ -85,7 +85,7 @@ async function station(number: number, kills: number, killsAtStart: number): Pro
       await running;
       const before = announced.length;
       // What the killed one before had stored comes first; then the readings of this run.
-      await waitUntil(() => announced.length > before && announced.at(-1)!.reading.startedAt >= client.hello!.at, `a reading of run ${round}`);
+      await waitUntil(() => announced.length > before && announced.at(-1)!.reading.startedAt >= client.hello!.at, `a reading of run ${round}`, 30_000);
       await pause(random() * LATEST_KILL_MS);
       killed++;
     }
