@@ -7,12 +7,21 @@
 export interface FrameSink {
   /**
    * `count` frames lie in `bytes`: frame i from `bounds[2 * i]` up to, not including, `bounds[2 * i + 1]`; delimiters
-   * are outside. `bytes` and `bounds` are only lent for the call.
+   * are outside, sync bytes and checksums inside. `bytes` and `bounds` are only lent for the call.
    */
   frames(bytes: Uint8Array, bounds: Int32Array, count: number): void;
   /** A stretch without a usable frame began here: at least `bytes` bytes so far. Told once per stretch. */
   tooLong(bytes: number): void;
+  /**
+   * A stretch that should have held frames but whose bytes fail, told when it is over and before the frames behind it:
+   * `bytes` were thrown away in it, in the place of about `frames` frames (at least 1). `check`: what looked like a
+   * frame failed its check; `shape`: nothing looked like one. Only from framers that can tell.
+   */
+  damaged?(bytes: number, frames: number, reason: 'check' | 'shape'): void;
 }
+
+/** Whether the bytes from `start` up to `end` are a whole frame: checksum, end mark. */
+export type FrameCheck = (bytes: Uint8Array, start: number, end: number) => boolean;
 
 /** One framer serves one connection; a new connection takes a new one. */
 export interface Framer {

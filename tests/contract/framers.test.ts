@@ -1,5 +1,12 @@
 import { describe, it } from 'vitest';
+import { checksum } from '../../drivers/framing/checksum.ts';
+import { COBS } from '../../drivers/framing/cobs.ts';
+import { DelimitedFramer } from '../../drivers/framing/delimited-framer.ts';
+import type { FrameCheck } from '../../drivers/framing/framer.ts';
 import { LineFramer } from '../../drivers/framing/line-framer.ts';
+import { SLIP } from '../../drivers/framing/slip.ts';
+import { SyncFramer } from '../../drivers/framing/sync-framer.ts';
+import { encodeCobs, encodeSlip } from '../helpers/frame-encoders.ts';
 import { registerClauses } from './clause.ts';
 import { framerClauses } from './framer-clauses.ts';
 
@@ -8,5 +15,47 @@ describe.each([['LF', '\n'], ['CR LF', '\r\n']])('the line framer with %s', (_, 
     create: () => new LineFramer({ delimiter: Buffer.from(delimiter), maxLineBytes: 64 }),
     encode: (n) => Buffer.from(`${(n * 1.0625 - 40).toFixed(4)},${n}${delimiter}`),
     resync: Buffer.from(delimiter),
+  }), it);
+});
+
+const crc = checksum('CRC-16/MODBUS');
+const check: FrameCheck = (data, start, end) => end - start > 2 && crc.compute(data, start, end - 2) === (data[end - 2]! | (data[end - 1]! << 8));
+const sealed = (...body: number[]): number[] => {
+  const value = crc.compute(Uint8Array.from(body), 0, body.length);
+  return [...body, value & 0xff, value >>> 8];
+};
+const none = new Uint8Array(0);
+
+describe('the framer of frames with sync bytes and a length', () => {
+  registerClauses(framerClauses({
+    create: () => new SyncFramer({
+      sync: Uint8Array.of(0x7e, 0x81), length: { read: (data, start) => data[start + 2]!, headBytes: 3, min: 6, max: 10 }, check, checkBits: 16,
+    }),
+    encode: (n) => Uint8Array.from(sealed(0x7e, 0x81, 8, n & 0xff, n >>> 8, 1)),
+    resync: none,
+  }), it);
+});
+
+describe('the framer of frames of one length', () => {
+  registerClauses(framerClauses({
+    create: () => new SyncFramer({ sync: Uint8Array.of(0x7e), length: 6, check, checkBits: 16 }),
+    encode: (n) => Uint8Array.from(sealed(0x7e, n & 0xff, n >>> 8, 1)),
+    resync: none,
+  }), it);
+});
+
+describe('the framer for COBS', () => {
+  registerClauses(framerClauses({
+    create: () => new DelimitedFramer({ code: COBS, maxFrameBytes: 32, check }),
+    encode: (n) => encodeCobs(Uint8Array.from(sealed(n & 0xff, n >>> 8, 9))),
+    resync: Uint8Array.of(0),
+  }), it);
+});
+
+describe('the framer for SLIP', () => {
+  registerClauses(framerClauses({
+    create: () => new DelimitedFramer({ code: SLIP, maxFrameBytes: 32, check }),
+    encode: (n) => encodeSlip(Uint8Array.from(sealed(n & 0xff, n >>> 8, 0xdb))),
+    resync: Uint8Array.of(0xc0),
   }), it);
 });
