@@ -12,11 +12,11 @@
  */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason } from '../../shared/reading.ts';
-import type { GapReason, SampleBlock } from '../../shared/sample-block.ts';
+import type { SampleBlock } from '../../shared/sample-block.ts';
 import { applyConditioning, torqueOf } from '../conditioning/calibration.ts';
 import { Blind } from './blind.ts';
 import { CycleRun } from './cycle-run.ts';
-import type { Cycle } from './cycle.ts';
+import { GAP_REASONS, type Cycle } from './cycle.ts';
 import { detectorNumbers, stableBand, type DetectorNumbers } from './defaults.ts';
 import type { CaptureEvent, ChannelState } from './events.ts';
 import { isTimeEstimated, makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
@@ -32,9 +32,6 @@ export interface CaptureEngineOptions {
   readonly toWallMs: (monoMs: number) => number;
 }
 
-const GAP_REASONS: Record<GapReason, InterruptReason> = {
-  'connected': 'gap', 'bad-sample': 'bad-sample', 'overload': 'overload', 'lost-samples': 'gap', 'silence': 'gap', 'settings': 'settings-changed',
-};
 /** A cycle is kept whole: 128 MB at most, however fast the channel. */
 const MOST_SAMPLES = 16_000_000;
 const NOISE_WINDOW_MS = 250;
@@ -129,8 +126,14 @@ export class CaptureEngine {
     if (count === 0) return [];
     const events: CaptureEvent[] = [];
     let said = this.state;
+    const sayState = (at: number): void => {
+      if (this.state === said) return;
+      said = this.state;
+      events.push({ kind: 'state', state: said, atMs: block.startMs + at * block.spacingMs });
+    };
     this.#join(block, events);
     this.#noteZero(block, events);
+    sayState(0);
     this.#block = block;
     this.#history.append(block);
     let i = 0;
@@ -139,9 +142,7 @@ export class CaptureEngine {
       else if (this.#blind) i = this.#passBlind(block, this.#blind, i, events);
       else if (this.#cycle) i = this.#passCycle(block, this.#cycle, i, events);
       else i = this.#passArmed(block, i, events);
-      if (this.state === said) continue;
-      said = this.state;
-      events.push({ kind: 'state', state: said, atMs: block.startMs + i * block.spacingMs });
+      sayState(i);
     }
     this.#nextIndex = block.firstIndex + count;
     this.#sinceGap += count;

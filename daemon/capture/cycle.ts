@@ -1,7 +1,7 @@
 /** What the capture engine keeps of a cycle that runs. */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
-import type { Direction } from '../../shared/reading.ts';
-import type { Conditioning } from '../../shared/sample-block.ts';
+import type { Direction, InterruptReason } from '../../shared/reading.ts';
+import type { Conditioning, GapReason } from '../../shared/sample-block.ts';
 import type { CycleRun } from './cycle-run.ts';
 
 export interface Cycle {
@@ -23,3 +23,8 @@ export interface Cycle {
   isTaken: boolean;
   maximum: number;
 }
+
+/** What a gap makes of the cycle it falls in. */
+export const GAP_REASONS: Record<GapReason, InterruptReason> = {
+  'connected': 'gap', 'bad-sample': 'bad-sample', 'overload': 'overload', 'lost-samples': 'gap', 'silence': 'gap', 'settings': 'settings-changed',
+};

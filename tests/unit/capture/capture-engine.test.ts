@@ -202,6 +202,12 @@ describe('what cannot be judged', () => {
     expect(captured(feed(subject, SMOOTH, [256], SMOOTH.length))).toHaveLength(1);
   });
 
+  it('a gap ends the cycle where it is, not at the end of its block', () => {
+    const subject = engine();
+    feed(subject, SMOOTH.slice(0, 1600));
+    expect(subject.step(block(SMOOTH.slice(1601), 1601, { gap: 'bad-sample' })).filter((event) => event.kind === 'state')).toEqual([{ kind: 'state', state: 'armed', atMs: 1601 }]);
+  });
+
   it('a jump of the index is a gap even when nobody says so', () => {
     const subject = engine();
     feed(subject, SMOOTH.slice(0, 1600));
