@@ -6,6 +6,10 @@ import { pathToFileURL } from 'node:url';
 import { describe, expect, it, onTestFinished } from 'vitest';
 import { checkCapture, detectorNumbers } from '../../daemon/capture/defaults.ts';
 import { LowPass, designLowPass } from '../../daemon/conditioning/low-pass.ts';
+import { gatewayChecks } from '../../daemon/settings/default-checks.ts';
+import { parseSettings } from '../../daemon/settings/load-settings.ts';
+import { AsciiLinesCodec } from '../../drivers/protocols/ascii-lines/codec.ts';
+import { AsciiLinesOptions } from '../../drivers/protocols/ascii-lines/options.ts';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
 import { Reading } from '../../shared/reading.ts';
 import { codeBlocks, firstColumn } from '../helpers/markdown.ts';
@@ -42,6 +46,23 @@ describe('README.md', () => {
     const file = join(tempFolder(), 'torsiond.yaml');
     writeFileSync(file, blockWith('yaml', 'instruments:'));
     expect(await inProcess('check-config', file)).toMatchObject({ exitCode: 0, stderr: '' });
+  });
+
+  it.each(['README.md', 'config/examples/one-bench.yaml'])('%s gives settings that read the lines they are said to be for, with their unit', (page) => {
+    const { settings } = parseSettings(page === 'README.md' ? blockWith('yaml', 'instruments:') : readProjectFile(page), gatewayChecks);
+    const codec = new AsciiLinesCodec(AsciiLinesOptions.parse(settings!.instruments[0]!.driver.options));
+    const read = (line: string): unknown[] => {
+      const seen: unknown[] = [];
+      const bytes = Buffer.from(line);
+      codec.decode(bytes, Int32Array.of(0, bytes.length), 1, {
+        value: (_, value, unit) => seen.push(value, unit), fault: (_, code) => seen.push(code), recognise: () => false,
+      });
+      return seen;
+    };
+    expect(read('12.345 Nm\r')).toEqual([12.345, 'N.m']);
+    expect(read('9.104 ft-lb')).toEqual([9.104, '[lbf_av].[ft_i]']);
+    expect(read('12.345')).toEqual([12.345, null]);
+    expect(settings!.instruments[0]!.channels[0]!.unit).toBe('N.m');
   });
 
   it('gives the figures of the click that capture works with', () => {
