@@ -3,6 +3,7 @@ import { readFileSync, renameSync, rmSync, writeFileSync } from 'node:fs';
 import { hostname } from 'node:os';
 import { join } from 'node:path';
 import * as z from 'zod';
+import { isAlive } from './is-alive.ts';
 
 const FILE = 'torsiond.gateway.json';
 
@@ -28,13 +29,5 @@ export function readGatewayNote(dataDirectory: string): GatewayNote | null {
     return note.host === hostname() && isAlive(note.pid) ? note : null;
   } catch {
     return null;
-  }
-}
-
-export function isAlive(pid: number): boolean {
-  try {
-    return process.kill(pid, 0);
-  } catch (thrown) {
-    return (thrown as { code?: unknown }).code === 'EPERM';
   }
 }

@@ -25,8 +25,8 @@ const MODULES = ['serialport', '@serialport/bindings-cpp', 'better-sqlite3', 'ws
 export const registerDiagnose: RegisterCommand = (program, context, finish) => {
   program.command('diagnose')
     .summary('one text for a fault report')
-    .description('Collects versions, ports, permissions, settings, the store and the counters of a running gateway in one text. '
-      + 'Tokens and passwords are left out; read it before you pass it on all the same. Counters of a running gateway need a token in TORSIOND_TOKEN.')
+    .description('Collects versions, ports, permissions, settings, the store and what a running gateway says of itself in one text. '
+      + 'Tokens and passwords are left out; read it before you pass it on all the same. States and counters of a running gateway need a token in TORSIOND_TOKEN.')
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
     .option(...DATA_OPTION)
     .option('--url <url>', 'where the gateway runs; default: where the gateway of the data directory answers, else the address in the settings')
@@ -122,10 +122,10 @@ async function settingsSection(options: DiagnoseOptions, context: CommandContext
   }
 }
 
-/** The settings without comments, which may say anything, and without values under names that sound secret. */
+/** The settings without comments, which may say anything, and without what stands behind names that sound secret, to the end of the line. */
 function withoutNotes(text: string): readonly string[] {
   return text.split('\n').filter((line) => !/^\s*(#.*)?$/.test(line))
-    .map((line) => line.replace(/\s+#.*$/, '').replace(/((?:token|password|secret|passphrase)[\w-]*["']?\s*:\s*)[^\s,}]+/gi, '$1[secret]').replace(/\/\/[^/@\s]+@/g, '//[secret]@'));
+    .map((line) => line.replace(/\s+#.*$/, '').replace(/((?:token|password|secret|passphrase)[\w-]*["']?\s*:\s*).*/gi, '$1[secret]').replace(/\/\/[^/@\s]+@/g, '//[secret]@'));
 }
 
 async function store(options: DiagnoseOptions, context: CommandContext): Promise<readonly string[]> {
@@ -144,26 +144,42 @@ async function store(options: DiagnoseOptions, context: CommandContext): Promise
   } catch (thrown) {
     lines.push(asTorsiondError(thrown, 'STORE_FAILED').toLine());
   }
-  const owner = await readFile(join(directory, 'torsiond.owner.json'), 'utf8').catch(() => null);
-  lines.push(owner === null ? 'no gateway runs on it' : `in use by ${owner.trim()}`);
+  const { describeOwner } = await import('../storage/owner-lock.ts');
+  const owner = describeOwner(directory);
+  lines.push(owner === null ? 'no gateway runs on it' : `in use by ${owner}`);
   return lines;
 }
 
-/** Counters need a token; it comes by the environment, because arguments can be read by every user of the machine. */
+/** What needs a token gets it from the environment, because arguments can be read by every user of the machine. */
 async function running(url: string | null, token: string | undefined): Promise<readonly string[]> {
   const base = (url ?? 'http://127.0.0.1:7616').replace(/\/$/, '');
-  const ask = async (path: string): Promise<string> => {
+  const closed: string[] = [];
+  const ask = async (path: string): Promise<readonly string[]> => {
     const answer = await fetch(base + path, {
       signal: AbortSignal.timeout(ASK_LIMIT_MS), ...(token === undefined ? {} : { headers: { authorization: `Bearer ${token}` } }),
     });
-    if (answer.status === 401) return `${path} needs a token: set TORSIOND_TOKEN to one with scope read`;
-    return `${path} ${answer.status}\n${await answer.text()}`;
+    if (answer.status !== 401) return [`${path} ${answer.status}`, ...answerLines(await answer.text())];
+    closed.push(path);
+    return [];
   };
   try {
-    const answers = [await ask('/healthz'), await ask('/readyz'), await ask('/metrics')];
-    return [base, ...answers.flatMap((answer) => answer.trimEnd().split('\n')).filter((line) => !line.startsWith('#'))];
+    const lines: string[] = [base];
+    for (const path of ['/healthz', '/readyz', '/api/v1/instruments', '/api/v1/channels', '/metrics']) lines.push(...await ask(path));
+    if (closed.length > 0) lines.push(`${closed.join(', ')}: a token is needed; set TORSIOND_TOKEN to one with scope read`);
+    return lines;
   } catch (thrown) {
     const cause = (thrown as { cause?: { code?: string } }).cause?.code;
     return [`nothing answers at ${base}${cause ? ` (${cause})` : ''}`];
   }
+}
+
+/** A list one entry a line; text as it is, without its comments. */
+function answerLines(text: string): readonly string[] {
+  try {
+    const [entries, ...more] = Object.values(JSON.parse(text) as Record<string, unknown>);
+    if (Array.isArray(entries) && more.length === 0) return entries.map((entry) => JSON.stringify(entry));
+  } catch {
+    // Not JSON: the counters.
+  }
+  return text.trimEnd().split('\n').filter((line) => !line.startsWith('#'));
 }

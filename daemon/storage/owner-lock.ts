@@ -9,7 +9,10 @@ import { hostname } from 'node:os';
 import { join } from 'node:path';
 import Database from 'better-sqlite3';
 import { TorsiondError } from '../../shared/errors.ts';
+import { isAlive } from '../is-alive.ts';
 import { storeError } from './database.ts';
+
+const OWNER_FILE = 'torsiond.owner.json';
 
 interface Owner {
   readonly pid: number;
@@ -27,7 +30,7 @@ export interface OwnerLock {
  */
 export function lockDataDirectory(directory: string, startedAt: string): OwnerLock {
   const lockPath = join(directory, 'torsiond.lock');
-  const ownerPath = join(directory, 'torsiond.owner.json');
+  const ownerPath = join(directory, OWNER_FILE);
   let db: Database.Database | null = null;
   try {
     db = new Database(lockPath, { timeout: 0 });
@@ -38,7 +41,10 @@ export function lockDataDirectory(directory: string, startedAt: string): OwnerLo
   } catch (thrown) {
     db?.close();
     const code = (thrown as { code?: unknown }).code;
-    if (code === 'SQLITE_BUSY') throw new TorsiondError('STORE_IN_USE', `${describe(ownerPath)} uses this data directory`, { where: directory });
+    if (code === 'SQLITE_BUSY') {
+      const owner = describeOwner(directory) ?? 'another process, which has not said yet which';
+      throw new TorsiondError('STORE_IN_USE', `${owner}, uses this data directory`, { where: directory });
+    }
     throw storeError(thrown, lockPath);
   }
   const held = db;
@@ -51,23 +57,15 @@ export function lockDataDirectory(directory: string, startedAt: string): OwnerLo
   };
 }
 
-function describe(ownerPath: string): string {
+/** The process that is noted as the owner, as words; null when there is none, or one of this machine that is gone. */
+export function describeOwner(directory: string): string | null {
   try {
-    const owner = JSON.parse(readFileSync(ownerPath, 'utf8')) as Owner;
+    const owner = JSON.parse(readFileSync(join(directory, OWNER_FILE), 'utf8')) as Owner;
     const here = owner.host === hostname();
-    // Whoever took the lock a moment ago has not replaced the note of a process that was killed.
-    if (here && !isAlive(owner.pid)) throw new Error('left behind');
-    const where = here ? '' : ` on ${owner.host}`;
-    return `process ${owner.pid}${where}, started ${owner.startedAt},`;
+    // One that was killed leaves its note behind, until the next has taken the lock.
+    if (here && !isAlive(owner.pid)) return null;
+    return `process ${owner.pid}${here ? '' : ` on ${owner.host}`}, started ${owner.startedAt}`;
   } catch {
-    return 'another process, which has not said yet which,';
-  }
-}
-
-function isAlive(pid: number): boolean {
-  try {
-    return process.kill(pid, 0);
-  } catch (thrown) {
-    return (thrown as { code?: unknown }).code === 'EPERM';
+    return null;
   }
 }

@@ -57,9 +57,11 @@ describe('torsiond start', () => {
     expect((await inProcess('recheck', readings[0]!.id, '--mode', 'track', '--data', data)).stdout).toMatch(/; track: no reading, the torque never stood still for 1 s\n$/);
     expect(await inProcess('recheck', 'nonsense', '--data', data)).toMatchObject({ exitCode: 66, stderr: expect.stringMatching(/^READING_UNKNOWN /) as string });
     const { token } = JSON.parse((await inProcess('token', 'create', '--scope', 'read', '--data', data, '--json')).stdout) as { token: string };
-    expect((await inProcess('diagnose', '--data', data, '--url', url)).stdout).toMatch(/== running gateway\nhttp:\/\/127[^\n]*\n\/healthz 200[^]*\/metrics needs a token/);
+    expect((await inProcess('diagnose', '--data', data, '--url', url)).stdout).toMatch(/== running gateway\nhttp:\/\/127[^\n]*\n\/healthz 200[^]*\/api\/v1\/instruments, [^\n]*\/metrics: a token is needed; set TORSIOND_TOKEN/);
     const diagnosed = await startTorsiond(['diagnose', '--data', data, '--url', url], { TORSIOND_TOKEN: token }).finished;
     expect(diagnosed.stdout).toMatch(/\/metrics 200\n[^]*torsiond_samples_total\{channel="bench-a\/1"\} \d+/);
+    expect(diagnosed.stdout).toMatch(/\/api\/v1\/instruments 200\n\{"id":"bench-a",[^\n]*"state":"streaming"/);
+    expect(diagnosed.stdout).toMatch(new RegExp(`\\nin use by process ${command.process.pid}, started 20`));
     expect(diagnosed.stdout).not.toContain(token);
 
     // A second daemon on the same data names the first and leaves it alone.

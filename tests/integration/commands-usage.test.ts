@@ -1,5 +1,6 @@
 import { execFile } from 'node:child_process';
 import { chmodSync, mkdirSync, writeFileSync } from 'node:fs';
+import { hostname } from 'node:os';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { describe, expect, it } from 'vitest';
@@ -204,7 +205,9 @@ describe('ports and diagnose', () => {
 
   it('diagnose works without settings, store and gateway, and keeps secrets', async () => {
     const data = tempFolder();
-    writeFileSync(join(data, 'torsiond.yaml'), '# the password is hunter2\nstation: Hollin & Fenn # Bearer abc\nserver: { password: hunter2 }\n');
+    writeFileSync(join(data, 'torsiond.yaml'), '# the password is hunter2\nstation: Hollin & Fenn # Bearer abc\nserver: { password: hunter2 }\npassphrase: "two words, hunter2"\n');
+    // Left behind by a gateway that was killed; no process has that number.
+    writeFileSync(join(data, 'torsiond.owner.json'), JSON.stringify({ pid: 2 ** 30, host: hostname(), startedAt: '2026-11-25T08:00:00.000Z' }));
     const { token } = JSON.parse((await inProcess('token', 'create', '--scope', 'read', '--data', data, '--json')).stdout) as { token: string };
     const { exitCode, stdout } = await inProcess('diagnose', '--data', data, '--url', 'http://127.0.0.1:9');
     expect(exitCode).toBe(0);
@@ -212,6 +215,7 @@ describe('ports and diagnose', () => {
     expect(stdout).toContain('Node 24.');
     expect(stdout).toContain('station: Hollin & Fenn');
     expect(stdout).toContain('nothing answers at http://127.0.0.1:9');
+    expect(stdout).toContain('no gateway runs on it');
     expect(stdout).not.toContain('hunter2');
     expect(stdout).not.toContain(token);
   });
