@@ -39,6 +39,8 @@ export class ReadingKeeper {
   #cancelRetry: (() => void) | null = null;
   /** Why the store took nothing at the last attempt; null while it does. */
   #refusal: TorsiondError | null = null;
+  /** Drained: what comes back from the store after that is left alone. */
+  #isOver = false;
   #captured = 0;
   #lost = 0;
   #idle: (() => void)[] = [];
@@ -84,6 +86,7 @@ export class ReadingKeeper {
       this.#tellIdle();
     });
     await Promise.race([idle, timeUp]);
+    this.#isOver = true;
     cancel();
     this.#cancelRetry?.();
     this.#stopWatching();
@@ -91,7 +94,7 @@ export class ReadingKeeper {
   }
 
   #send(): void {
-    while (this.#refusal === null && this.#waiting.length > 0 && this.#inFlight < MAX_IN_FLIGHT) {
+    while (!this.#isOver && this.#refusal === null && this.#waiting.length > 0 && this.#inFlight < MAX_IN_FLIGHT) {
       const kept = this.#waiting.shift()!;
       this.#inFlight++;
       this.#deps.store.append(kept.reading, kept.trace).then(
@@ -121,13 +124,14 @@ export class ReadingKeeper {
       // It is this reading that does not fit, and trying again would hold up the others.
       this.#lost++;
       this.#tellNotStored(kept, fault);
+      this.#send();
       return this.#tellIdle();
     }
     const later = this.#waiting.findIndex((other) => other.order > kept.order);
     this.#waiting.splice(later < 0 ? this.#waiting.length : later, 0, kept);
     this.#refusal = fault;
     for (const waiting of this.#waiting) this.#tellNotStored(waiting, fault);
-    this.#cancelRetry ??= this.#deps.clock.after(RETRY_MS, () => this.#retryNow());
+    if (!this.#isOver) this.#cancelRetry ??= this.#deps.clock.after(RETRY_MS, () => this.#retryNow());
   }
 
   #retryNow(): void {

@@ -174,4 +174,20 @@ describe('the keeper of readings', () => {
     expect(clock.pendingTimers).toBe(0);
     expect(await bench().keeper.drain(2_000)).toBe(0);
   });
+
+  it('lets go of the store after a stop, whatever that still answers', async () => {
+    const { keep, keeper, store, clock } = bench();
+    let refuse = (_fault: TorsiondError): void => undefined;
+    store.append = () => new Promise((_resolve, reject) => (refuse = reject));
+    keep(1);
+    const drained = keeper.drain(100);
+    await breathe();
+    clock.advance(100);
+    expect(await drained).toBe(1);
+    // As a store does with what still waits when it is closed.
+    refuse(full());
+    await breathe();
+    expect(clock.pendingTimers).toBe(0);
+    expect(keeper.waiting).toBe(1);
+  });
 });
