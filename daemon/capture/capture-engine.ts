@@ -273,18 +273,23 @@ export class CaptureEngine {
     let { below, lastAbove } = cycle;
     let isOver = false;
     let i = from;
-    while (i < count && i - from < room) {
-      const value = sign * torque[i]!;
+    const end = Math.min(count, from + room);
+    while (i < end) {
+      // Nearly all samples of a cycle are above release: they are only counted.
+      const above = i;
+      while (i < end && sign * torque[i]! >= release) i++;
+      if (i > above) {
+        below = 0;
+        lastAbove = cycle.length + i - from;
+      }
+      if (i === end) break;
       // The other direction is not part of this cycle: the sample opens the next one.
-      if (value <= otherWay) {
+      if (sign * torque[i]! <= otherWay) {
         isOver = true;
         break;
       }
       i++;
-      if (value >= release) {
-        below = 0;
-        lastAbove = cycle.length + i - from;
-      } else if (++below >= releaseCount) {
+      if (++below >= releaseCount) {
         isOver = true;
         break;
       }

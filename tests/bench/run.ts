@@ -3,7 +3,7 @@
  * `--only a,b` runs some of them, `--json` prints one line of JSON. Exit code 1 when a wanted ratio is missed
  * or a part could not be measured.
  */
-import { cpus } from 'node:os';
+import { cpus, loadavg } from 'node:os';
 import { parseArgs } from 'node:util';
 import { isMet, type BenchLine } from './bench-line.ts';
 import { printTable } from './table.ts';
@@ -28,6 +28,7 @@ if (unknown !== undefined) {
 const lines: BenchLine[] = [];
 const failed: string[] = [];
 const beganMs = performance.now();
+const load = loadavg()[0]!;
 for (const [part, load] of Object.entries(PARTS)) {
   if (letters !== null && !letters.includes(part)) continue;
   if (!values.json) process.stderr.write(`measuring ${part} …\n`);
@@ -38,11 +39,13 @@ for (const [part, load] of Object.entries(PARTS)) {
     failed.push(`${part}: ${thrown instanceof Error ? thrown.message : String(thrown)}`);
   }
 }
-const machine = { cpu: cpus()[0]?.model ?? 'unknown', cores: cpus().length, node: process.version, system: `${process.platform} ${process.arch}` };
+const machine = { cpu: cpus()[0]?.model ?? 'unknown', cores: cpus().length, node: process.version, system: `${process.platform} ${process.arch}`, load };
 const seconds = Math.round((performance.now() - beganMs) / 1_000);
 if (values.json) process.stdout.write(`${JSON.stringify({ machine, seconds, lines: lines.map((line) => ({ ...line, isMet: isMet(line) })), failed })}\n`);
 else {
-  process.stdout.write(`${machine.cpu}, ${machine.cores} cores, Node ${machine.node}, ${machine.system}; ${seconds} s\n\n`);
+  process.stdout.write(`${machine.cpu}, ${machine.cores} cores, Node ${machine.node}, ${machine.system}; load ${load.toFixed(1)} when it began; ${seconds} s\n`);
+  if (load > machine.cores) process.stdout.write('The machine was busy with other work: rates and lags are worse than it could do.\n');
+  process.stdout.write('\n');
   printTable(lines);
 }
 for (const failure of failed) process.stderr.write(`not measured: ${failure}\n`);
