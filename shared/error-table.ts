@@ -33,15 +33,23 @@ export const ERROR_TABLE = {
   // Frames and their meaning
   FRAME_TOO_LONG: facts('now', 65, 500, 'Bytes arrive without a delimiter. Check baud rate and the delimiter in the settings.'),
   FRAME_UNREADABLE: facts('now', 65, 500, 'A line holds no torque where the settings expect it. Check column, pattern and decimal sign.'),
+  FRAME_CHECKSUM: facts('now', 65, 500, 'Bytes were changed on the way. Check cable, termination, baud rate and parity.'),
+  FRAME_LOST: facts('now', 65, 500, 'Frames did not arrive. Check cable and baud rate; an adapter or a machine that is too busy loses bytes too.'),
   VALUE_NOT_FINITE: facts('now', 65, 500, 'The device sent a value that is not a number. The cycle it falls in is not judged.'),
   VALUE_OVERLOAD: facts('now', 65, 500, 'The device reports overload. Unload it, zero it and check its calibration.'),
   UNIT_UNKNOWN: facts('never', 65, 400, 'Give a torque unit by its UCUM code, for example N.m, cN.m, [lbf_av].[ft_i].'),
   DEVICE_TIMEOUT: facts('backoff', 69, 503, 'The device did not answer in time. Check that the right driver is set.'),
   DEVICE_MISMATCH: facts('never', 69, 503, 'Another instrument answers than the settings name. Connect the right one or change "identity".'),
   DEVICE_RATE: facts('never', 69, 503, 'The device sends at another rate than "sampleRateHz" says. Correct the setting or leave it out.'),
+  DEVICE_ERROR: facts('never', 69, 503, 'The device reports an error of its own; its manual tells what the number in the message means.'),
+  POLL_MISSED: facts('now', 69, 503, 'The device is asked more often than it answers. Lower poll.rateHz, or look at what else is asked on the line.'),
   DRIVER_UNKNOWN: facts('never', 78, 400, 'Name one of the drivers that the message lists.'),
   DRIVER_FAILED: facts('backoff', 69, 503, 'The driver broke its contract. Please report it with the text of "torsiond diagnose".'),
   COMMAND_UNSUPPORTED: facts('never', 64, 400, 'This instrument cannot do that; its driver names what it can.'),
+  // What a transducer says of itself (IEEE 1451.4)
+  TEDS_CHECKSUM: facts('now', 65, 400, 'The data sheet was read wrongly or is damaged. Read it again; check the contact of the memory line.'),
+  TEDS_FORMAT: facts('never', 65, 400, 'Give the whole content of the memory, with or without its page checksums, as the setting "paged" says.'),
+  TEDS_NOT_TORQUE: facts('never', 65, 400, 'The data sheet describes another kind of sensor, or not its torque. Give the transducer\'s settings by hand.'),
   // Conditioning, capture, judgement
   RATE_TOO_LOW: facts('never', 78, 400, 'The channel samples too slowly for that filter or mode. Lower the cutoff, take another mode, or raise the sample rate.'),
   CAPTURE_SETTINGS: facts('never', 78, 400, 'Correct the named capture setting.'),

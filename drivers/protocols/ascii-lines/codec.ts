@@ -1,6 +1,7 @@
 /** Lines to torques. Pure: no time, no input or output, no memory beyond the line. */
 import type { ErrorCode } from '../../../shared/errors.ts';
-import { FieldReader, quoted, type FieldResult } from './field-reader.ts';
+import { quoted } from '../../values/quoted.ts';
+import { FieldReader, type FieldResult } from './field-reader.ts';
 import { NumberScanner } from './number-codec.ts';
 import { channelCount, columnSeparator, type AsciiLinesOptions } from './options.ts';
 import { groupNames } from './safe-pattern.ts';

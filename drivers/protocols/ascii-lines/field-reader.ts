@@ -2,6 +2,7 @@
 import type { ErrorCode } from '../../../shared/errors.ts';
 import { LARGEST_VALUE, STATUS } from '../../../shared/sample-block.ts';
 import { unitFromSpelling } from '../../../shared/units.ts';
+import { quoted } from '../../values/quoted.ts';
 import type { AsciiLinesOptions } from './options.ts';
 
 export type FieldResult =
@@ -119,10 +120,4 @@ function unreadable(message: string): FieldResult {
 
 function notFinite(text: string): FieldResult {
   return { kind: 'fault', code: 'VALUE_NOT_FINITE', message: `${quoted(text)} is no number that a torque can be` };
-}
-
-/** For messages: short, and with control characters made visible. */
-export function quoted(text: string): string {
-  const short = text.length > 40 ? `${text.slice(0, 40)}…` : text;
-  return JSON.stringify(short).replace(/[\x7f-\x9f]/g, (letter) => `\\u00${letter.charCodeAt(0).toString(16)}`);
 }
