@@ -128,6 +128,8 @@ describe('every address', () => {
   it('that does not exist, or is used otherwise than by GET, is refused with a code', async () => {
     run = await runServer();
     expect(await json('/api/v1/nothing')).toMatchObject({ status: 404, body: { code: 'ROUTE_UNKNOWN' } });
+    expect(await json('/api/v1/stream')).toMatchObject({ status: 404, body: { code: 'ROUTE_UNKNOWN', message: 'this address is for WebSocket clients' } });
+    expect(await json('/api/v1/readings?since=2026-11-25')).toMatchObject({ status: 400, body: { message: expect.stringContaining('since: a moment such as 2026-11-25T08:00:00Z is needed') as string } });
     for (const method of ['POST', 'PUT', 'DELETE', 'PATCH']) {
       const response = await fetch(`${run.server.url}api/v1/readings`, { method, headers: { authorization: `Bearer ${run.token()}`, 'content-type': 'application/json' }, ...(method === 'DELETE' ? {} : { body: '{}' }) });
       expect([404, 405, 415], method).toContain(response.status);

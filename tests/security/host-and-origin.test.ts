@@ -109,7 +109,10 @@ describe('the Origin of a request', () => {
 
   it('may be missing only with a token in a header: in the subprotocol list it is a browser\'s, and browsers send an Origin', async () => {
     const inList = `torsiond.v1, torsiond.token.${run.token()}`;
-    expect(status(await rawExchange(port, upgradeRequest({ port, protocols: inList })))).toBe(401);
+    const refused = await rawExchange(port, upgradeRequest({ port, protocols: inList }));
+    expect(status(refused)).toBe(401);
+    expect(refused).toContain('the token stands in the subprotocol list, which is for pages');
+    expect(refused).not.toContain(run.token());
     const client = await run.connect({ token: null, protocols: ['torsiond.v1', `torsiond.token.${run.token()}`], clientOptions: { headers: { origin: `http://localhost:${port}` } } });
     expect(await client.hello()).toMatchObject({ scope: 'read' });
     expect(client.socket.protocol).toBe('torsiond.v1');

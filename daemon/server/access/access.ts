@@ -69,7 +69,10 @@ export class AccessControl {
    */
   ofUpgrade(request: IncomingMessage, origin: OriginKind): Access {
     const inHeader = bearerToken(request.headers.authorization);
-    const inProtocols = origin === 'none' ? null : offeredProtocols(request.headers['sec-websocket-protocol']).token;
+    const inProtocols = offeredProtocols(request.headers['sec-websocket-protocol']).token;
+    if (origin === 'none' && inHeader === null && inProtocols !== null) {
+      throw new TorsiondError('ACCESS_TOKEN', 'the token stands in the subprotocol list, which is for pages', { hint: 'A program sends it as "Authorization: Bearer …".' });
+    }
     return this.#verify(inHeader ?? inProtocols, request);
   }
 

@@ -4,6 +4,7 @@ import { Readable } from 'node:stream';
 import { fastify, type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify';
 import type * as z from 'zod';
 import { asTorsiondError, TorsiondError } from '../../../shared/errors.ts';
+import { STREAM_PATH } from '../../../shared/wire/protocol.ts';
 import { isLocal, type AccessControl } from '../access/access.ts';
 import type { OriginKind } from '../access/origin-list.ts';
 import type { RequestGuard } from '../access/request-guard.ts';
@@ -107,6 +108,9 @@ function answerPageFile(context: HttpContext, request: FastifyRequest, reply: Fa
   const { page } = context;
   const path = request.raw.url?.split('?', 1)[0] ?? '/';
   const file = request.method === 'GET' || request.method === 'HEAD' ? page.find(path) : null;
+  if (path === STREAM_PATH) {
+    return answerError(reply, new TorsiondError('ROUTE_UNKNOWN', 'this address is for WebSocket clients', { hint: 'Connect to it by WebSocket; see /api/v1/asyncapi.json for what is said there.' }));
+  }
   if (file === null) return answerError(reply, new TorsiondError('ROUTE_UNKNOWN', 'nothing is served at that address'));
   reply.type(file.mediaType);
   if (path !== '/' && path !== '/index.html') {

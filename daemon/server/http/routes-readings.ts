@@ -11,7 +11,7 @@ const wholeNumber = (schema: z.ZodNumber): z.ZodType<number> =>
 
 const ReadingsQuery = z.strictObject({
   afterSeq: wholeNumber(z.number().int().min(0)).optional().describe('Only readings with a greater sequence number.'),
-  since: z.iso.datetime({ offset: true }).optional().describe('Only readings that began at or after this time.'),
+  since: z.iso.datetime({ offset: true, error: 'a moment such as 2026-11-25T08:00:00Z is needed' }).optional().describe('Only readings that began at or after this time.'),
   channel: z.string().min(1).max(128).optional(),
   limit: wholeNumber(z.number().int().min(1).max(1_000)).optional().describe('At most so many; 200 when left out.'),
   order: z.enum(['oldest', 'newest']).optional().describe('Which come first; oldest when left out.'),

@@ -26,8 +26,8 @@ export function readMessage(text: string): Incoming {
   const { id, type } = raw as { id?: unknown; type?: unknown };
   const echo = typeof id === 'string' && id.length >= 1 && id.length <= 64 ? id : null;
   if (typeof type !== 'string' || !Object.hasOwn(COMMAND_SCOPES, type)) {
-    const shown = typeof type === 'string' ? `"${type.slice(0, 40)}"` : 'without a type';
-    return invalid(echo, `unknown command ${shown}; known are ${Object.keys(COMMAND_SCOPES).join(', ')}`);
+    const what = typeof type === 'string' ? `there is no command "${type.slice(0, 40)}"` : 'the message has no type';
+    return invalid(echo, `${what}; known are ${Object.keys(COMMAND_SCOPES).join(', ')}`);
   }
   const parsed = ClientMessage.safeParse(raw);
   return parsed.success ? { kind: 'message', message: parsed.data } : invalid(echo, firstFault(parsed.error));

@@ -2,7 +2,7 @@ import { STATUS_CODES, type IncomingMessage } from 'node:http';
 import type { Duplex } from 'node:stream';
 import { WebSocketServer, type RawData, type WebSocket } from 'ws';
 import { asTorsiondError, TorsiondError } from '../../../shared/errors.ts';
-import { STREAM_PATH, SUBPROTOCOL } from '../../../shared/wire/protocol.ts';
+import { STREAM_PATH, SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from '../../../shared/wire/protocol.ts';
 import { offeredProtocols, type Access, type AccessControl } from '../access/access.ts';
 import type { RequestGuard } from '../access/request-guard.ts';
 import { closedCounter, refusedCounter, STREAM_COUNTERS, type ServerCounters } from '../counters.ts';
@@ -77,8 +77,10 @@ export class StreamServer {
     const { guard, access: control, maxClients } = this.#context;
     const origin = guard.check(request);
     const path = (request.url ?? '').split('?', 1)[0];
-    if (path !== STREAM_PATH) throw new TorsiondError('ROUTE_UNKNOWN', `WebSocket clients connect to ${STREAM_PATH}`);
-    if (request.url !== STREAM_PATH) throw new TorsiondError('MESSAGE_INVALID', `${STREAM_PATH} takes no query; a token stands in a header or in the subprotocol list`);
+    if (path !== STREAM_PATH) throw new TorsiondError('ROUTE_UNKNOWN', `WebSocket clients connect to ${STREAM_PATH}`, { hint: 'See /api/v1/asyncapi.json for what is said there.' });
+    if (request.url !== STREAM_PATH) throw new TorsiondError('MESSAGE_INVALID', `${STREAM_PATH} takes no query`, {
+      hint: `A token never stands in the address: programs send "Authorization: Bearer …", pages offer ${TOKEN_SUBPROTOCOL_PREFIX}… beside ${SUBPROTOCOL}.`,
+    });
     const access = control.ofUpgrade(request, origin);
     if (!offeredProtocols(request.headers['sec-websocket-protocol']).protocols.includes(SUBPROTOCOL)) {
       throw new TorsiondError('MESSAGE_INVALID', `the client does not offer the subprotocol ${SUBPROTOCOL}`, { hint: `Offer ${SUBPROTOCOL} in Sec-WebSocket-Protocol.` });
