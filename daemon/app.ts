@@ -53,11 +53,18 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
     }
     station.start();
     let closing: Promise<void> | null = null;
+    // Each part is closed whatever became of the one before: the store above all.
     const close = async (): Promise<void> => {
-      await station.stop();
-      removeGatewayNote(dataDirectory);
-      await server.close();
-      await store.close();
+      try {
+        await station.stop();
+      } finally {
+        try {
+          removeGatewayNote(dataDirectory);
+          await server.close();
+        } finally {
+          await store.close();
+        }
+      }
     };
     return { url: server.url, port: server.port, close: () => (closing ??= close()) };
   } catch (thrown) {

@@ -22,7 +22,7 @@ export const CalibrationSettings = z.strictObject({
 
 export const TransducerSettings = z.strictObject({
   serialNumber: z.string().min(1).max(80),
-  capacity: z.number().positive().describe('Rated torque, in the unit of the device values.'),
+  capacity: z.number().positive().describe('Rated torque, in the channel\'s `unit`, also where the device names another one.'),
   lowestTorque: z.number().min(0).optional().describe('Below this a reading carries the flag below-range; same unit. Default 10 % of capacity is not assumed.'),
   resolution: z.number().positive().optional().describe('Smallest step of the device values; readers round by it.'),
   calibration: CalibrationSettings.default({ curve: { kind: 'none' }, certificate: '', k: 2 }),
