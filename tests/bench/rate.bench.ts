@@ -11,6 +11,7 @@ import { median, spread } from './statistics.ts';
 const TURNS = 3;
 const SECONDS = 1;
 const AFTER_MS = 150;
+const TRIES = 3;
 /** Coarse steps to find where to look, which does not count; then finer ones. */
 const COARSE = 1.6;
 const FINE = 1.2;
@@ -78,9 +79,12 @@ async function highest(rig: Rig, subject: SubjectName, startHz: number, step: nu
   return best;
 }
 
-/** The highest rate of startHz * step^n that holds below one that does not. A failure counts when it happens twice: others work here too. */
+/** The highest rate of startHz * step^n that holds below one that does not. A failure counts when it happens every time: others work here too. */
 async function edge(startHz: number, step: number, isSustained: (rateHz: number) => Promise<boolean>): Promise<void> {
-  const holds = async (rateHz: number): Promise<boolean> => (await isSustained(rateHz)) || isSustained(rateHz);
+  const holds = async (rateHz: number): Promise<boolean> => {
+    for (let tries = 0; tries < TRIES; tries++) if (await isSustained(rateHz)) return true;
+    return false;
+  };
   let rateHz = startHz;
   if (await holds(rateHz)) {
     while (await holds(rateHz * step)) rateHz *= step;
