@@ -1,6 +1,10 @@
 import { describe, it } from 'vitest';
+import { checksum } from '../../drivers/framing/checksum.ts';
 import { asciiLines } from '../../drivers/protocols/ascii-lines/driver.ts';
 import { AsciiLinesOptions } from '../../drivers/protocols/ascii-lines/options.ts';
+import { framedBinary } from '../../drivers/protocols/framed-binary/driver.ts';
+import { FramedBinaryOptions } from '../../drivers/protocols/framed-binary/options.ts';
+import { encodeCobs } from '../helpers/frame-encoders.ts';
 import { registerClauses } from './clause.ts';
 import { driverClauses } from './driver-clauses.ts';
 
@@ -32,6 +36,48 @@ describe('ascii-lines, two channels in columns with decimal commas', () => {
       { bytes: bytes('17;1,5;Nm;-2,25\n'), values: ['1.5', '-2.25'] },
       { bytes: bytes('18;OL;Nm;3\n'), values: [null, '3'] },
       { bytes: bytes('19;4,125 L;Nm;\n'), values: ['-4.125', null] },
+    ],
+  }), it);
+});
+
+describe('framed-binary, sync bytes and a CRC', () => {
+  const crc = checksum('CRC-16/MODBUS');
+  const frame = (hex: string): Uint8Array => {
+    const body = Buffer.from(`a55a${hex.replace(/ /g, '')}`, 'hex');
+    const value = crc.compute(body, 0, body.length);
+    return Buffer.concat([body, Uint8Array.of(value & 0xff, value >>> 8)]);
+  };
+  const bad = Buffer.from(frame('000000 000000 00'));
+  bad[5]! ^= 1;
+  registerClauses(driverClauses({
+    driver: framedBinary,
+    options: FramedBinaryOptions.parse({
+      framing: { kind: 'sync', bytes: 'a5 5a', length: 11 }, byteOrder: 'little', checksum: { name: 'CRC-16/MODBUS' },
+      channels: [{ at: 2, type: 'i24', scale: 0.0001, overloadAbove: 8_388_607 }, { at: 5, type: 'i24', scale: -0.5, offset: 3 }], status: { at: 8, overload: [0] },
+    }),
+    wrongOptions: { framing: { kind: 'sync', bytes: 'a5 5a', length: 11 }, channels: [] },
+    resync: new Uint8Array(0), bad,
+    vectors: [
+      { bytes: frame('40e201 000000 00'), values: ['12.3456', '3'] },
+      { bytes: frame('ffffff 0a0000 01'), values: ['-0.0001', '-2'] },
+      { bytes: frame('ffff7f f6ffff 00'), values: [null, '8'] },
+      { bytes: frame('000080 a55a00 00'), values: ['-838.8608', '-11599.5'] },
+    ],
+  }), it);
+});
+
+describe('framed-binary, COBS and floats', () => {
+  const frame = (hex: string): Uint8Array => encodeCobs(Buffer.from(hex.replace(/ /g, ''), 'hex'));
+  registerClauses(driverClauses({
+    driver: framedBinary,
+    options: FramedBinaryOptions.parse({ framing: { kind: 'cobs', maxBytes: 16 }, channels: [{ at: 1, type: 'f32' }], unit: 'cN.m' }),
+    wrongOptions: { framing: { kind: 'cobs' }, channels: [{ at: 1, type: 'float' }] },
+    resync: Uint8Array.of(0), bad: frame('01 02'),
+    vectors: [
+      { bytes: frame('01 42c80000'), values: ['100'] },
+      { bytes: frame('02 c1480000'), values: ['-12.5'] },
+      { bytes: frame('03 7fc00000'), values: [null] },
+      { bytes: frame('04 3f800000'), values: ['1'] },
     ],
   }), it);
 });
