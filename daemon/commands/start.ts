@@ -1,5 +1,5 @@
 /** `torsiond start`: runs the gateway until it is stopped. */
-import { mkdirSync, mkdtempSync, rmSync } from 'node:fs';
+import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { Option } from 'commander';
@@ -8,6 +8,7 @@ import type { RunningScenario } from '../../simulator/index.ts';
 import { createLog } from '../log.ts';
 import { defaultSettings } from '../settings/load-settings.ts';
 import type { Settings } from '../settings/schema.ts';
+import { makeDataDirectory } from '../storage/data-directory.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { jitter } from './jitter.ts';
 import { DATA_OPTION, dataDirectory, wholeNumber } from './options.ts';
@@ -47,7 +48,7 @@ async function start(options: StartOptions, context: CommandContext): Promise<nu
   const directory = isFresh ? mkdtempSync(join(tmpdir(), 'torsiond-demo-')) : dataDirectory(options.data, context.env);
   let scenario: RunningScenario | null = null;
   try {
-    makeDirectory(directory);
+    makeDataDirectory(directory);
     let settings = options.port === undefined ? fileSettings : { ...fileSettings, server: { ...fileSettings.server, port: options.port } };
     if (options.demo) {
       scenario = await startBench(context);
@@ -64,15 +65,6 @@ async function start(options: StartOptions, context: CommandContext): Promise<nu
   } finally {
     await scenario?.stop();
     if (isFresh) rmSync(directory, { recursive: true, force: true });
-  }
-}
-
-function makeDirectory(directory: string): void {
-  try {
-    mkdirSync(directory, { recursive: true, mode: 0o700 });
-  } catch (thrown) {
-    const code = (thrown as NodeJS.ErrnoException).code ?? String(thrown);
-    throw new TorsiondError('STORE_FAILED', `the data directory cannot be made (${code})`, { where: directory, cause: thrown });
   }
 }
 

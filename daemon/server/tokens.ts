@@ -4,12 +4,13 @@
  * alone, so that the commands and the daemon never write over each other.
  */
 import { createHash, randomBytes, timingSafeEqual } from 'node:crypto';
-import { chmodSync, mkdirSync, readFileSync, renameSync, rmSync, statSync, writeFileSync } from 'node:fs';
+import { chmodSync, readFileSync, renameSync, rmSync, statSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import * as z from 'zod';
 import { systemClock, type Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { Scope } from '../../shared/wire/commands.ts';
+import { makeDataDirectory } from '../storage/data-directory.ts';
 
 const FILE = 'tokens.json';
 const USE_FILE = 'token-use.json';
@@ -36,7 +37,7 @@ export interface TokenRecord {
   readonly lastUsedAt: string | null;
 }
 
-/** Every method @throws TorsiondError TOKEN_FILE when the file cannot be read, understood or written. */
+/** Every method @throws TorsiondError TOKEN_FILE when the file cannot be read, understood or written; `create` and `revoke` also STORE_FAILED, STORE_FULL when there is no data directory for it. */
 export interface TokenStore {
   /** The token itself is in the answer and nowhere else: it cannot be shown again. */
   create(scope: Scope, label: string): { readonly token: string; readonly record: TokenRecord };
@@ -146,7 +147,7 @@ class FileTokenStore implements TokenStore {
 
   #lock(next: string): void {
     try {
-      mkdirSync(this.#directory, { recursive: true, mode: 0o700 });
+      makeDataDirectory(this.#directory);
       try {
         writeFileSync(next, '', { mode: 0o600, flag: 'wx' });
       } catch (cause) {

@@ -1,10 +1,9 @@
 /** Opens the store of a data directory: owner lock, writer thread, reader thread. */
-import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import { type Clock, systemClock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { AppendQueue } from './append-queue.ts';
-import { storeError } from './database.ts';
+import { makeDataDirectory } from './data-directory.ts';
 import type { NoteStore } from './notes.ts';
 import { lockDataDirectory } from './owner-lock.ts';
 import type { ReadingStore } from './store.ts';
@@ -32,11 +31,7 @@ export type OpenedStore = ReadingStore & NoteStore;
 export async function openStore(dataDirectory: string, options: StoreOptions = {}): Promise<OpenedStore> {
   const clock = options.clock ?? systemClock;
   const log = options.log ?? (() => undefined);
-  try {
-    mkdirSync(dataDirectory, { recursive: true, mode: 0o700 });
-  } catch (thrown) {
-    throw storeError(thrown, dataDirectory);
-  }
+  makeDataDirectory(dataDirectory);
   const lock = lockDataDirectory(dataDirectory, new Date(clock.wallMs()).toISOString());
   const path = join(dataDirectory, DATA_FILE);
   const { maxPages } = options;

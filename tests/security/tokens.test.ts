@@ -94,7 +94,7 @@ describe('the store of tokens', () => {
 
   it('says where when it cannot write', () => {
     writeFileSync(join(directory, 'a-file'), '');
-    expect(() => openTokenStore(join(directory, 'a-file')).create('read', '')).toThrow(expect.objectContaining({ code: 'TOKEN_FILE' }) as Error);
+    expect(() => openTokenStore(join(directory, 'a-file')).create('read', '')).toThrow(expect.objectContaining({ code: 'STORE_FAILED' }) as Error);
   });
 
   it('is bounded', () => {
