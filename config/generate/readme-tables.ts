@@ -1,4 +1,5 @@
-/** Tables of README.md: what flags and verdicts mean, and how well clicks are found. */
+/** Tables of README.md: what flags and verdicts mean, which drivers there are, how well clicks are found. */
+import { BUILT_IN_DRIVERS } from '../../drivers/registry.ts';
 import { FLAG_MEANINGS, INTERRUPT_MEANINGS, VERDICT_MEANINGS } from '../../shared/reading.ts';
 import { pullCorpus } from '../../simulator/corpus/index.ts';
 import { scoreCorpus, type Miss, type Tally } from '../../tests/corpus/score.ts';
@@ -13,6 +14,10 @@ export const readmeTables: readonly DocSection[] = [
   { file, name: 'verdicts', render: () => meaningTable('verdict', VERDICT_MEANINGS) },
   { file, name: 'flags', render: () => meaningTable('flag', FLAG_MEANINGS) },
   { file, name: 'interruptions', render: () => meaningTable('reason', INTERRUPT_MEANINGS) },
+  {
+    file, name: 'drivers',
+    render: () => markdownTable(['driver', 'reads', 'delivery'], BUILT_IN_DRIVERS.map(({ id, title, capabilities }) => [`\`${id}\``, title, capabilities.delivery])),
+  },
   { file, name: 'click accuracy', render: once(() => accuracyText()) },
 ];
 

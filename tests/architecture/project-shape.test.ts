@@ -55,6 +55,7 @@ describe('the tests', () => {
     'tests/unit/simulator/ports.test.ts', // each terminal program where it is installed; the setup sees to one
     'tests/system/store-full.test.ts', // needs the right to mount a small file system
     'tests/unit/drivers/links/port-holder.test.ts', // reads /proc, which is Linux
+    'tests/unit/storage/data-directory.test.ts', // the same
   ];
   const isTest = (path: string): boolean => path.endsWith('.test.ts');
 
