@@ -1,4 +1,4 @@
-import { existsSync, statSync, symlinkSync, writeFileSync } from 'node:fs';
+import { statSync, symlinkSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import { makeDataDirectory } from '../../../daemon/storage/data-directory.ts';
@@ -31,9 +31,9 @@ describe('the data directory', () => {
     expect(() => makeDataDirectory(directory)).toThrow(expect.objectContaining({ code: 'STORE_FAILED', message: `the data directory cannot be made (${code})`, where: directory }));
   });
 
-  it.skipIf(!existsSync('/proc/self'))('where the system takes no folders is refused, and not tried for ever', async () => {
+  it('where the system takes no folders is refused, and not tried for ever', async () => {
     const { exitCode, stderr } = await torsiond('start', '--data', '/proc/torsiond', '--port', '0');
     expect(exitCode).toBe(74);
-    expect(stderr).toMatch(/^STORE_FAILED the data directory cannot be made \(ENOENT\) \(\/proc\/torsiond\)\. .*\n$/);
+    expect(stderr).toMatch(/^STORE_FAILED the data directory cannot be made \(E[A-Z]+\) \(\/proc\/torsiond\)\. .*\n$/);
   });
 });
