@@ -41,7 +41,7 @@ export const ERROR_TABLE = {
   DEVICE_TIMEOUT: facts('backoff', 69, 503, 'The device did not answer in time. Check that the right driver is set.'),
   DEVICE_MISMATCH: facts('never', 69, 503, 'Another instrument answers than the settings name. Connect the right one or change "identity".'),
   DEVICE_RATE: facts('never', 69, 503, 'The device sends at another rate than "sampleRateHz" says. Correct the setting or leave it out.'),
-  DEVICE_ERROR: facts('never', 69, 503, 'The device reports an error of its own; its manual tells what the number in the message means.'),
+  DEVICE_ERROR: facts('backoff', 69, 503, 'The device reports an error of its own; its manual tells what the number in the message means.'),
   POLL_MISSED: facts('now', 69, 503, 'The device is asked more often than it answers. Lower poll.rateHz, or look at what else is asked on the line.'),
   DRIVER_UNKNOWN: facts('never', 78, 400, 'Name one of the drivers that the message lists.'),
   DRIVER_FAILED: facts('backoff', 69, 503, 'The driver broke its contract. Please report it with the text of "torsiond diagnose".'),

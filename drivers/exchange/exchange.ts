@@ -30,6 +30,8 @@ export interface ExchangeOptions {
   readonly clock: Clock;
   /** Silence that ends a drain, ms. */
   readonly quietMs: number;
+  /** Silence kept after an answer before the next question, ms; default 0. */
+  readonly pauseMs?: number;
   /** True while the beginning of a frame is kept: a drain does not end in the middle of one. */
   readonly isMidFrame?: () => boolean;
   /** A drain that had to begin ends only now; once for each drain that lasts far longer than the quiet time. */
@@ -56,6 +58,7 @@ export class Exchange<Frame> {
   #asked: Asked<Frame> | null = null;
   #isWriting = false;
   #isDraining = false;
+  #isPausing = false;
   #isStopped = false;
   #lastHeardMs = Number.NEGATIVE_INFINITY;
   #cancelTimer: () => void = () => {};
@@ -65,7 +68,7 @@ export class Exchange<Frame> {
   }
 
   get isFree(): boolean {
-    return this.#asked === null && !this.#isWriting && !this.#isDraining && !this.#isStopped;
+    return this.#asked === null && !this.#isWriting && !this.#isDraining && !this.#isPausing && !this.#isStopped;
   }
 
   /** True while frames are wanted. */
@@ -111,6 +114,7 @@ export class Exchange<Frame> {
     }
     this.#asked = null;
     this.#cancelTimer();
+    this.#pause();
     asked.done({ kind: 'answered', frame, atMs });
     this.#tellFree();
     return true;
@@ -124,6 +128,8 @@ export class Exchange<Frame> {
   /** What comes now may belong to an earlier question: waits until the line is quiet. */
   drain(): void {
     if (this.#isStopped || this.#isDraining) return;
+    this.#cancelTimer();
+    this.#isPausing = false;
     this.#isDraining = true;
     this.#awaitQuiet(this.#options.clock.monoMs(), false);
   }
@@ -158,6 +164,16 @@ export class Exchange<Frame> {
     };
     this.#isWriting = true;
     link.write(bytes).then(() => finish(null), (thrown: unknown) => finish(asTorsiondError(thrown, 'LINK_LOST')));
+  }
+
+  #pause(): void {
+    const { clock, pauseMs = 0 } = this.#options;
+    if (pauseMs === 0 || this.#isStopped) return;
+    this.#isPausing = true;
+    this.#cancelTimer = clock.after(pauseMs, () => {
+      this.#isPausing = false;
+      this.#tellFree();
+    });
   }
 
   #awaitQuiet(sinceMs: number, isTold: boolean): void {

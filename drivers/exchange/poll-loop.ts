@@ -81,7 +81,6 @@ export class PollLoop<Frame> {
   start(): void {
     if (this.#isPolling || this.#isStopped) return;
     this.#isPolling = true;
-    this.#originMs = this.#options.clock.monoMs();
     this.#go();
   }
 
@@ -171,6 +170,7 @@ export class PollLoop<Frame> {
   #beginRound(): boolean {
     const { clock, periodMs } = this.#options;
     const nowMs = clock.monoMs();
+    if (this.#slot < 0) this.#originMs = nowMs;
     const dueMs = periodMs === null ? this.#roundMs + LEAST_PERIOD_MS : this.#originMs + (this.#slot + 1) * periodMs;
     // A timer may come a hair early.
     if (nowMs < dueMs - 1e-3) {

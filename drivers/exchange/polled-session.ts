@@ -11,7 +11,7 @@ import { PollLoop, type PollStep } from './poll-loop.ts';
 export interface PolledSessionOptions<Frame> {
   readonly context: Pick<DriverContext<unknown>, 'link' | 'clock' | 'signal'>;
   readonly channels: number;
-  readonly poll: { readonly rateHz?: number | undefined; readonly quietMs: number };
+  readonly poll: { readonly rateHz?: number | undefined; readonly quietMs: number; readonly pauseMs?: number };
   readonly steps: readonly PollStep<Frame>[];
   readonly hear: (chunk: ByteChunk) => void;
   readonly isMidFrame: () => boolean;
@@ -36,7 +36,7 @@ export class PolledSession<Frame> {
     this.events$ = this.#events.asObservable();
     this.#runs = new RunCollector(options.channels, context.link.label, (event) => this.#events.next(event));
     this.exchange = new Exchange({
-      link: context.link, clock: context.clock, quietMs: poll.quietMs, isMidFrame: options.isMidFrame,
+      link: context.link, clock: context.clock, quietMs: poll.quietMs, pauseMs: poll.pauseMs ?? 0, isMidFrame: options.isMidFrame,
       onRestless: () => this.fault(null, 'FRAME_UNREADABLE', 'the device goes on sending without being asked', 0),
     });
     this.loop = new PollLoop({
