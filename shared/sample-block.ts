@@ -2,6 +2,7 @@
  * What flows through the gateway: consecutive samples of one channel with their time base. One emission of an
  * observable is one block, never one sample.
  */
+import type { SignalScale } from './signal.ts';
 
 /** Why the samples of a block do not continue those of the block before. Nothing is ever interpolated across it. */
 export type GapReason = 'connected' | 'bad-sample' | 'overload' | 'lost-samples' | 'silence' | 'settings';
@@ -48,8 +49,10 @@ export interface SampleBlock extends DeviceBlock {
 
 /** A plain description of the way from device values to torque, stored with each trace. */
 export interface Conditioning {
-  /** UCUM code of the device values. */
+  /** UCUM code of the device values, or of what `signal` makes of them. */
   readonly unit: string;
+  /** For devices that send the signal of the bridge: applied first. */
+  readonly signal?: SignalScale;
   /** Applied to the value in N.m, before the zero. */
   readonly calibration: CalibrationCurve;
   /** Subtracted after the calibration, N.m. */

@@ -1,5 +1,6 @@
 /** The physical sensor on a channel. */
 import * as z from 'zod';
+import { BridgeSettings } from './signal.ts';
 
 export const CalibrationCurveSchema = z.discriminatedUnion('kind', [
   z.strictObject({ kind: z.literal('none') }),
@@ -20,11 +21,18 @@ export const CalibrationSettings = z.strictObject({
   k: z.number().positive().default(2).describe('Coverage factor of the expanded uncertainty.'),
 });
 
+export const TedsSettings = z.strictObject({
+  data: z.string().min(1).max(4_096).describe('The bytes in hexadecimal or base64.'),
+  paged: z.boolean().default(true).describe('true: pages of 32 bytes with a checksum each, as they lie in the memory; false: without the checksums.'),
+});
+
 export const TransducerSettings = z.strictObject({
+  teds: TedsSettings.optional().describe('Its electronic data sheet (IEEE 1451.4). Fills what is left out: serialNumber, capacity, bridge, date and due day of the calibration.'),
   serialNumber: z.string().min(1).max(80),
   capacity: z.number().positive().describe('Rated torque, in the channel\'s `unit`, also where the device names another one.'),
   lowestTorque: z.number().min(0).optional().describe('Below this a reading carries the flag below-range; same unit. Default 10 % of capacity is not assumed.'),
   resolution: z.number().positive().optional().describe('Smallest step of the device values; readers round by it.'),
+  bridge: BridgeSettings.optional().describe('How it turns torque into signal; needed where the device sends mV/V or counts (`signal`).'),
   calibration: CalibrationSettings.default({ curve: { kind: 'none' }, certificate: '', k: 2 }),
 });
 export type TransducerSettings = z.infer<typeof TransducerSettings>;

@@ -21,6 +21,10 @@ export function settingsSchema(): Shape {
       then: { properties: { options: withoutDialect(z.toJSONSchema(driver.optionsSchema, { io: 'input', unrepresentable: 'any' })) } },
     })),
   };
+  // What a transducer's data sheet fills may be left out beside it.
+  const channel = (instrument.properties.channels!.items as { properties: Record<string, Shape> });
+  const { required, ...transducer } = channel.properties.transducer!;
+  channel.properties.transducer = { ...transducer, anyOf: [{ required }, { required: ['teds'] }] };
   return { $schema: schema.$schema, $id: 'torsiond/settings.schema.json', title: 'torsiond settings', ...schema };
 }
 

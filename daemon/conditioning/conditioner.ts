@@ -4,6 +4,7 @@
  */
 import { TorsiondError } from '../../shared/errors.ts';
 import type { CalibrationCurve, Conditioning, DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
+import type { SignalScale } from '../../shared/signal.ts';
 import { BlockMemory } from './block-memory.ts';
 import { applyConditioning } from './calibration.ts';
 import { ZeroFinder } from './zero.ts';
@@ -15,6 +16,8 @@ export type ZeroRule =
 
 export interface ConditionerOptions {
   readonly unit: string;
+  /** For devices that send the signal of the bridge; a device that names a torque unit sends torque. */
+  readonly signal?: SignalScale | null;
   readonly sign: 1 | -1;
   readonly calibration: CalibrationCurve;
   readonly zero: ZeroRule;
@@ -59,6 +62,7 @@ export class Conditioner {
     this.#options = options;
     this.#conditioning = {
       unit: options.unit,
+      ...(options.signal && { signal: options.signal }),
       calibration: options.calibration,
       zero: options.startZero ?? (options.zero.kind === 'fixed' ? options.zero.offset : 0),
       sign: options.sign,
@@ -101,9 +105,12 @@ export class Conditioner {
 
   /** A trace has one unit, so what arrives in another one does not continue what came before. */
   #inUnit(block: DeviceBlock): DeviceBlock {
-    const unit = block.unit ?? this.#options.unit;
-    if (unit === this.#conditioning.unit) return block;
-    this.#conditioning = { ...this.#conditioning, unit };
+    const { unit: ownUnit, signal } = this.#options;
+    const unit = block.unit ?? ownUnit;
+    const isSignal = Boolean(signal) && block.unit === null;
+    if (unit === this.#conditioning.unit && isSignal === (this.#conditioning.signal !== undefined)) return block;
+    const { signal: _, ...conditioning } = this.#conditioning;
+    this.#conditioning = { ...conditioning, unit, ...(signal && isSignal && { signal }) };
     return { ...block, gap: block.gap ?? 'settings' };
   }
 

@@ -14,6 +14,7 @@ import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
+import { signalScale, type SignalSettings } from '../../shared/signal.ts';
 import type { TransducerSettings } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { CaptureEngine } from '../capture/capture-engine.ts';
@@ -29,6 +30,8 @@ export interface ChannelPipelineOptions {
   readonly source: string | null;
   /** UCUM code of the device values, where the device does not name it. */
   readonly unit: string;
+  /** What the device sends; default torque. */
+  readonly signal?: SignalSettings;
   readonly sign: 1 | -1;
   readonly zero: ZeroRule;
   readonly transducer: TransducerSettings;
@@ -75,7 +78,7 @@ export class ChannelPipeline {
     this.#capacity = convertTorque(options.transducer.capacity, options.unit, 'N.m');
     this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
     this.#conditioner = new Conditioner({
-      unit: options.unit, sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
+      unit: options.unit, signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
       releaseTorque: detectorNumbers(options.capture, this.#capacity, 0).releaseTorque,
       startZero: options.startZero, onZero: (result) => this.#endZero(result),
     });

@@ -82,8 +82,8 @@ export function checkSettings(parts: SettingsParts, checks: SettingsChecks): rea
   return findings;
 }
 
-function found(path: SettingsPath, message: string): Finding {
-  return { code: 'SETTINGS_INVALID', path, concernsKey: false, message };
+function found(path: SettingsPath, message: string, concernsKey = false): Finding {
+  return { code: 'SETTINGS_INVALID', path, concernsKey, message };
 }
 
 function checkServer(server: ServerSettings): Finding[] {
@@ -143,6 +143,9 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
   const { capture, transducer } = channel;
   if (transducer.lowestTorque !== undefined && transducer.lowestTorque >= transducer.capacity) {
     findings.push(found([...at, 'transducer', 'lowestTorque'], `is ${transducer.lowestTorque}; below the capacity of ${transducer.capacity} is allowed`));
+  }
+  if (channel.signal.kind !== 'torque' && transducer.bridge === undefined) {
+    findings.push(found([...at, 'transducer'], `has no bridge; it is needed to turn ${channel.signal.kind} into torque`, true));
   }
   const { date, due } = transducer.calibration;
   if (date !== undefined && due !== undefined && due <= date) {

@@ -6,6 +6,7 @@ import { checkSettings, settingsParts, type Finding, type SettingsChecks } from 
 import { describe, issueExplainer } from './explain-issue.ts';
 import { Settings } from './schema.ts';
 import { faultsAsError, formatPath, type SettingsFault } from './settings-fault.ts';
+import { fillFromTeds } from './teds-fill.ts';
 import { yamlPositions } from './yaml-positions.ts';
 
 /** A settings file is written by hand; a larger one is something else. */
@@ -36,11 +37,17 @@ export function parseSettings(text: string, checks: SettingsChecks): ParsedSetti
     faults.push({ code: 'SETTINGS_INVALID', line: 1, column: 1, path: '', message: thrown instanceof Error ? thrown.message : String(thrown) });
     return { settings: null, faults };
   }
+  const filled = fillFromTeds(input);
+  input = filled.input;
   const parsed = Settings.safeParse(input);
   const explainer = issueExplainer(Settings);
-  const misfits = (parsed.error?.issues ?? []).flatMap((issue) => explainer.explain(issue, input));
+  // What a data sheet would have filled is not missing beside the fault of the data sheet.
+  const unfilled = new Set(filled.findings.map((finding) => formatPath(finding.path.slice(0, -1))));
+  const misfits = (parsed.error?.issues ?? []).flatMap((issue) => explainer.explain(issue, input))
+    .filter(({ path, message }) => !message.startsWith('is missing') || !unfilled.has(formatPath(path.slice(0, -1))));
   const findings: readonly Finding[] = [
     ...misfits.map((explained) => ({ code: 'SETTINGS_INVALID' as const, ...explained })),
+    ...filled.findings,
     ...checkSettings(settingsParts(input), checks),
   ];
   for (const finding of findings) {

@@ -1,6 +1,7 @@
 /** The settings file. The only place with defaults; the JSON Schema and the table in config/ come from it. */
 import * as z from 'zod';
 import { CaptureSettings, TorqueUnitCode } from '../../shared/capture-settings.ts';
+import { SignalSettings } from '../../shared/signal.ts';
 import { TransducerSettings } from '../../shared/transducer.ts';
 
 const idText = z.string().regex(/^[a-z0-9][a-z0-9-]{0,39}$/, 'use lower-case letters, digits and -, at most 40, not starting with -');
@@ -41,6 +42,7 @@ export type ZeroSettings = z.infer<typeof ZeroSettings>;
 export const ChannelSettings = z.strictObject({
   title: z.string().max(80).optional(),
   unit: TorqueUnitCode.default('N.m').describe('Unit of the device values, where the device does not name it itself.'),
+  signal: SignalSettings.default({ kind: 'torque' }).describe('What the device sends: torque, or the signal of the bridge, which the transducer\'s `bridge` turns into torque.'),
   sign: z.union([z.literal(1), z.literal(-1)]).default(1).describe('-1 when the device counts counter-clockwise as positive.'),
   sampleRateHz: z.number().positive().max(1_000_000).optional().describe('Left out: measured while settling, then fixed for the connection.'),
   zero: ZeroSettings.default({ kind: 'automatic', quietMs: 500 }),

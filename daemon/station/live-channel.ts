@@ -39,7 +39,7 @@ export class LiveChannel {
     this.#options = options;
     this.#live = new LiveValue(settings.capture);
     this.#pipeline = new ChannelPipeline({
-      channel: id, source: null, unit: settings.unit, sign: settings.sign, zero: settings.zero, transducer: settings.transducer,
+      channel: id, source: null, unit: settings.unit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: settings.transducer,
       capture: settings.capture, isSimulated: instrument.simulated, software: options.software, toWallMs: options.toWallMs,
     });
     this.#pipeline.samples$.subscribe((block) => {

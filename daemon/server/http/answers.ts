@@ -2,6 +2,7 @@
 import * as z from 'zod';
 import { CaptureSettings, TorqueUnitCode } from '../../../shared/capture-settings.ts';
 import { Reading } from '../../../shared/reading.ts';
+import { SignalScaleSchema } from '../../../shared/signal.ts';
 import { CalibrationCurveSchema } from '../../../shared/transducer.ts';
 import { ChannelInfo, Fault, InstrumentInfo } from '../../../shared/wire/events.ts';
 
@@ -38,7 +39,7 @@ export const ReadingsAnswer = z.object({
 });
 
 const Conditioning = z.object({
-  unit: TorqueUnitCode, calibration: CalibrationCurveSchema, zero: z.number().describe('N.m'), sign: z.union([z.literal(1), z.literal(-1)]),
+  unit: TorqueUnitCode, signal: SignalScaleSchema.optional(), calibration: CalibrationCurveSchema, zero: z.number().describe('N.m'), sign: z.union([z.literal(1), z.literal(-1)]),
 });
 export const EvidenceAnswer = z.object({
   software: z.string(), conditioning: Conditioning, settings: CaptureSettings,
@@ -55,7 +56,7 @@ export const TraceAnswer = z.object({
   readingId: z.string(), traceId: z.string(), channel: z.string(), epoch: z.number().int(), firstIndex: z.number().int(),
   startAt: z.iso.datetime(), spacingMs: z.number(), rateHz: z.number(),
   unit: z.literal('N.m'), torque: z.array(z.number()).describe('Calibrated and zeroed, not filtered; counter-clockwise negative.'),
-  deviceUnit: TorqueUnitCode, device: z.array(z.number()).describe('As the device sent them.'),
+  deviceUnit: z.union([TorqueUnitCode, SignalScaleSchema.shape.unit]), device: z.array(z.number()).describe('As the device sent them.'),
   status: z.array(z.number().int()).nullable().describe('Bits per sample: 1 overload, 2 unstable; null when all are clean.'),
   evidence: EvidenceAnswer,
 });

@@ -14,7 +14,7 @@ export async function* traceText(readingId: string, trace: Trace): AsyncGenerato
   const head = {
     readingId, traceId: trace.id, channel: trace.channel, epoch: trace.epoch, firstIndex: trace.firstIndex,
     startAt: new Date(trace.startWallMs).toISOString(), spacingMs: trace.spacingMs, rateHz: trace.rateHz,
-    unit: 'N.m', deviceUnit: conditioning.unit, evidence: trace.evidence,
+    unit: 'N.m', deviceUnit: conditioning.signal?.unit ?? conditioning.unit, evidence: trace.evidence,
   };
   yield `${JSON.stringify(head).slice(0, -1)},"torque":`;
   yield* numbers(torqueOf(trace.device, conditioning));

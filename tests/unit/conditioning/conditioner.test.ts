@@ -50,6 +50,27 @@ describe('calibration', () => {
   });
 });
 
+describe('a signal of the bridge', () => {
+  const signal = { unit: 'mV/V', millivoltsPerVolt: 1, offset: 0.5, coefficients: [0, 50] } as const;
+
+  it('becomes torque before unit, calibration, sense and zero', () => {
+    const [made] = conditioner({ kind: 'fixed', offset: 0.25 }, { unit: 'cN.m', signal, sign: -1, calibration: { kind: 'factor', factor: 2 } }).step(block([2.5]));
+    expect([...made!.torque]).toEqual([-2.25]);
+    expect(torqueOf(made!.device, made!.conditioning)).toEqual(made!.torque);
+    expect(made!.conditioning.signal).toEqual(signal);
+  });
+
+  it('is none where the device names a torque unit, and the change is a gap', () => {
+    const subject = conditioner({ kind: 'fixed', offset: 0 }, { signal });
+    const [first] = subject.step(block([1.5], 0));
+    const [second] = subject.step(block([150], 1, { unit: 'cN.m' }));
+    const [third] = subject.step(block([1.5], 2));
+    expect([first!.torque[0], second!.torque[0], third!.torque[0]]).toEqual([50, 1.5, 50]);
+    expect([second!.gap, third!.gap]).toEqual(['settings', 'settings']);
+    expect([second!.conditioning.signal, third!.conditioning.signal]).toEqual([undefined, signal]);
+  });
+});
+
 describe('zero', () => {
   it('fixed is subtracted from the first sample on', () => {
     expect(flat(run(conditioner({ kind: 'fixed', offset: 0.25 }), [1, 2], 1))).toEqual([0.75, 1.75]);

@@ -195,6 +195,13 @@ describe('names and days', () => {
     expect(faults(text('2027-04-12'))).toEqual([]);
     expect(faults(text('2026-04-12'))).toEqual([expect.stringContaining('calibration.due: is 2026-04-12; a day after the calibration on 2026-04-12 is allowed')]);
   });
+
+  it('asks for the bridge of a transducer whose signal the device sends, at the transducer', () => {
+    const text = (bridge: string): string => instrument({ channel: 'signal: { kind: mV/V }' }).replace('capacity: 60', `capacity: 60${bridge}`);
+    expect(faults(text(''))).toEqual([expect.stringMatching(/^\d+:\d+ instruments\[0\]\.channels\[0\]\.transducer: has no bridge; /)]);
+    expect(faults(text(', bridge: { sensitivity: 2 }'))).toEqual([expect.stringMatching(/\.transducer\.bridge\.ratedTorque: is missing; needed is /)]);
+    expect(faults(text(', bridge: { ratedTorque: 60, sensitivity: 2 }'))).toEqual([]);
+  });
 });
 
 describe('loadSettings', () => {
