@@ -15,6 +15,8 @@ export interface DriverCapabilities {
   readonly identifies: boolean;
   /** Commands the session's `command` takes. */
   readonly commands: readonly InstrumentCommand['kind'][];
+  /** The values are counts of a converter, never torque: the settings must say what they mean. */
+  readonly sendsCounts?: boolean;
 }
 
 /** What the device says of itself; empty strings where it says nothing. */

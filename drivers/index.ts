@@ -25,6 +25,8 @@ export { asciiLines } from './protocols/ascii-lines/driver.ts';
 export { AsciiLinesOptions } from './protocols/ascii-lines/options.ts';
 export { framedBinary } from './protocols/framed-binary/driver.ts';
 export { FramedBinaryOptions } from './protocols/framed-binary/options.ts';
+export { rawCounts } from './protocols/raw-counts/driver.ts';
+export { RawCountsOptions } from './protocols/raw-counts/options.ts';
 export { decodeTeds, type BridgeTemplate, type Teds, type TedsOptions } from './teds/decode.ts';
 export { readMemoryNumber, type MemoryNumber } from './teds/memory.ts';
 export { transducerFromTeds, type TedsTransducer } from './teds/transducer.ts';

@@ -122,9 +122,13 @@ function checkDriver(
     }));
   }
   const count = driver.channelCount(parsed.data);
+  const taken = driver.capabilities.sendsCounts ? channels ?? [] : [];
+  const findings = taken.flatMap((channel, i) => (channel === null || channel.signal.kind === 'counts' || channel.signal.kind === 'converter' ? [] : [
+    found([...at, 'channels', i, 'signal'], `is ${channel.signal.kind}, but the driver ${driver.id} gives counts; allowed are the kinds counts and converter`),
+  ]));
   // An empty list is told by the schema.
-  if (channels === null || channels.length === 0 || count === channels.length) return [];
-  return [{
+  if (channels === null || channels.length === 0 || count === channels.length) return findings;
+  return [...findings, {
     code: 'SETTINGS_INVALID', path: [...at, 'channels'], concernsKey: true,
     message: `has ${channels.length} of them, but the options of driver ${driver.id} describe ${count}; one entry per channel is needed`,
   }];

@@ -141,6 +141,7 @@ export const LayoutSettings = LayoutShape.superRefine((layout, context) => {
     if (modulo !== undefined && modulo > 256 ** numberBytes(type)) fault(['counter', 'modulo'], `does not fit into ${type}`);
     if ((modulo ?? 256 ** numberBytes(type)) % step !== 0) fault(['counter', 'step'], 'must divide the number after which the counter begins again');
   }
+  if (layout.checksum && room !== null && layout.checksum.from >= room) fault(['checksum', 'from'], `leaves nothing to cover of the ${room} bytes before the checksum`);
   if (layout.only) fits(['only', 'at'], layout.only.at, hexBytes(layout.only.bytes).length);
   if (layout.frameChannel) {
     const { at, type, numbers } = layout.frameChannel;

@@ -4,6 +4,8 @@ import { asciiLines } from '../../drivers/protocols/ascii-lines/driver.ts';
 import { AsciiLinesOptions } from '../../drivers/protocols/ascii-lines/options.ts';
 import { framedBinary } from '../../drivers/protocols/framed-binary/driver.ts';
 import { FramedBinaryOptions } from '../../drivers/protocols/framed-binary/options.ts';
+import { rawCounts } from '../../drivers/protocols/raw-counts/driver.ts';
+import { RawCountsOptions } from '../../drivers/protocols/raw-counts/options.ts';
 import { encodeCobs } from '../helpers/frame-encoders.ts';
 import { registerClauses } from './clause.ts';
 import { driverClauses } from './driver-clauses.ts';
@@ -78,6 +80,25 @@ describe('framed-binary, COBS and floats', () => {
       { bytes: frame('02 c1480000'), values: ['-12.5'] },
       { bytes: frame('03 7fc00000'), values: [null] },
       { bytes: frame('04 3f800000'), values: ['1'] },
+    ],
+  }), it);
+});
+
+describe('raw-counts, 24 bits over COBS with a CRC', () => {
+  const crc = checksum('CRC-16/KERMIT');
+  const sealed = (hex: string): Buffer => {
+    const body = Buffer.from(hex.replace(/ /g, ''), 'hex');
+    const value = crc.compute(body, 0, body.length);
+    return Buffer.concat([body, Uint8Array.of(value >>> 8, value & 0xff)]);
+  };
+  registerClauses(driverClauses({
+    driver: rawCounts, options: RawCountsOptions.parse({ framing: 'cobs', channels: 2, checksum: 'CRC-16/KERMIT' }),
+    wrongOptions: { framing: 'sync' },
+    resync: Uint8Array.of(0), bad: encodeCobs(Buffer.from('0102030405060708', 'hex')),
+    vectors: [
+      { bytes: encodeCobs(sealed('000100 ffff00')), values: ['256', '-256'] },
+      { bytes: encodeCobs(sealed('7fffff 000000')), values: [null, '0'] },
+      { bytes: encodeCobs(sealed('800001 7ffffe')), values: ['-8388607', '8388606'] },
     ],
   }), it);
 });

@@ -3,6 +3,7 @@ import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
 import * as z from 'zod';
 import type { SettingsChecks } from '../../../daemon/settings/check-settings.ts';
+import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
 import { defaultSettings, loadSettings, parseSettings } from '../../../daemon/settings/load-settings.ts';
 import { formatFault } from '../../../daemon/settings/settings-fault.ts';
 import { defineDriver, type DriverDefinition } from '../../../drivers/api.ts';
@@ -201,6 +202,20 @@ describe('names and days', () => {
     expect(faults(text(''))).toEqual([expect.stringMatching(/^\d+:\d+ instruments\[0\]\.channels\[0\]\.transducer: has no bridge; /)]);
     expect(faults(text(', bridge: { sensitivity: 2 }'))).toEqual([expect.stringMatching(/\.transducer\.bridge\.ratedTorque: is missing; needed is /)]);
     expect(faults(text(', bridge: { ratedTorque: 60, sensitivity: 2 }'))).toEqual([]);
+  });
+
+  it('takes no counts for torque: a driver that sends them needs a signal that says what they mean', () => {
+    const text = (signal: string): string => `instruments:
+  - id: amp
+    link: { kind: tcp, host: 127.0.0.1, port: 4001 }
+    driver: { id: raw-counts, options: { sync: "aa 55" } }
+    channels:
+      - ${signal}transducer: { serialNumber: HF-T-0001, capacity: 60, bridge: { ratedTorque: 60, sensitivity: 2 } }
+`;
+    const found = (signal: string): string[] => parseSettings(text(signal), gatewayChecks).faults.map((fault) => fault.message);
+    expect(found('')).toEqual([expect.stringContaining('is torque, but the driver raw-counts gives counts')]);
+    expect(found('signal: { kind: mV/V }\n        ')).toEqual([expect.stringContaining('is mV/V')]);
+    expect(found('signal: { kind: counts, fullScaleCounts: 1000000, fullScale: 2 }\n        ')).toEqual([]);
   });
 });
 
