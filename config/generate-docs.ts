@@ -3,12 +3,13 @@ import { readFileSync, writeFileSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import { withSection, type DocSection } from './generate/doc-section.ts';
 import { detectorTable } from './generate/detector-table.ts';
+import { driverTables } from './generate/driver-tables.ts';
 import { errorTable } from './generate/error-table.ts';
 import { readmeTables } from './generate/readme-tables.ts';
 import { serverTables } from './generate/server-tables.ts';
 import { settingsTable } from './generate/settings-table.ts';
 
-export const DOC_SECTIONS: readonly DocSection[] = [...readmeTables, ...errorTable, ...detectorTable, ...serverTables, ...settingsTable];
+export const DOC_SECTIONS: readonly DocSection[] = [...readmeTables, ...errorTable, ...detectorTable, ...serverTables, ...settingsTable, ...driverTables];
 
 export const documentPath = (section: DocSection): string => fileURLToPath(new URL(`../${section.file}`, import.meta.url));
 

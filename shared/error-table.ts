@@ -31,8 +31,8 @@ export const ERROR_TABLE = {
   LINK_STALLED: facts('backoff', 69, 503, 'The port is open but no data comes. Check that the device is on and streaming, and the baud rate.'),
   LINK_WRITE_TIMEOUT: facts('backoff', 69, 503, 'The device does not take data. Check flow control and cable.'),
   // Frames and their meaning
-  FRAME_TOO_LONG: facts('now', 65, 500, 'Bytes arrive without a delimiter. Check baud rate and the delimiter in the settings.'),
-  FRAME_UNREADABLE: facts('now', 65, 500, 'A line holds no torque where the settings expect it. Check column, pattern and decimal sign.'),
+  FRAME_TOO_LONG: facts('now', 65, 500, 'Bytes arrive, but no frame ends. Check the baud rate first, then delimiter or sync bytes in the settings.'),
+  FRAME_UNREADABLE: facts('now', 65, 500, 'There is no torque where the settings expect it. Check columns, pattern and decimal sign, or the places in the frame.'),
   FRAME_CHECKSUM: facts('now', 65, 500, 'Bytes were changed on the way. Check cable, termination, baud rate and parity.'),
   FRAME_LOST: facts('now', 65, 500, 'Frames did not arrive. Check cable and baud rate; an adapter or a machine that is too busy loses bytes too.'),
   VALUE_NOT_FINITE: facts('now', 65, 500, 'The device sent a value that is not a number. The cycle it falls in is not judged.'),

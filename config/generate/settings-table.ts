@@ -1,4 +1,4 @@
-/** The settings table of config/README.md, from the schema. */
+/** The settings table of config/README.md and the tables of driver options, from the schemas. */
 import * as z from 'zod';
 import { Settings } from '../../daemon/settings/schema.ts';
 import { markdownTable, type DocSection } from './doc-section.ts';
@@ -22,8 +22,8 @@ interface Shape {
 type Row = readonly [setting: string, allowed: string, standard: string, meaning: string];
 
 /** Every setting with its path, in the order of the schema. */
-export function settingsRows(): readonly Row[] {
-  return rowsOf(z.toJSONSchema(Settings, { io: 'input', unrepresentable: 'any' }) as Shape, '');
+export function settingsRows(schema: z.ZodType = Settings): readonly Row[] {
+  return rowsOf(z.toJSONSchema(schema, { io: 'input', unrepresentable: 'any' }) as Shape, '');
 }
 
 function rowsOf(shape: Shape, path: string): Row[] {
