@@ -93,6 +93,15 @@ describe('framed-binary counts what is lost', () => {
     expect(faults(all)).toEqual([['FRAME_LOST', 2, null]]);
   });
 
+  it('also where the counter rises by more than one, or begins again earlier', async () => {
+    const by = { ...counted, counter: { at: 2, step: 4 } };
+    const whole = await events(by, countedFrame(248, 1, 1), countedFrame(252, 2, 2), countedFrame(0, 3, 3), countedFrame(8, 5, 5));
+    expect([samplesOf(whole, 2)[0], faults(whole)]).toEqual([[0.01, 0.02, 0.03, null, 0.05], [['FRAME_LOST', 1, null]]]);
+    const ten = { ...counted, counter: { at: 2, modulo: 10 } };
+    const wrapped = await events(ten, countedFrame(8, 1, 1), countedFrame(9, 2, 2), countedFrame(0, 3, 3), countedFrame(3, 6, 6));
+    expect([samplesOf(wrapped, 2)[0], faults(wrapped)]).toEqual([[0.01, 0.02, 0.03, null, null, 0.06], [['FRAME_LOST', 2, null]]]);
+  });
+
   it('a frame with a wrong checksum once, though the counter tells of it too', async () => {
     const bad = countedFrame(1, 2, 2);
     bad[4]! ^= 0x40;
