@@ -93,6 +93,8 @@ export interface DriverDefinition<Options = unknown> {
   readonly capabilities: DriverCapabilities;
   /** Number of channels that these options describe, at least 1. */
   channelCount(options: Options): number;
+  /** Samples per second that these options make, for drivers that ask at a set rate; null or left out: the device decides. */
+  sampleRateHz?(options: Options): number | null;
   /** Does no input or output. */
   createSession(context: DriverContext<Options>): DriverSession;
 }

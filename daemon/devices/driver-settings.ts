@@ -1,5 +1,6 @@
 import type { DriverDefinition } from '../../drivers/api.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { driverRate } from '../settings/driver-rate.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 
 /** The driver options of an instrument, checked; or the fault that a person must correct (`driver` may be that fault already). */
@@ -26,4 +27,10 @@ export function readDriverSettings(
     const what = `the driver cannot say how many channels it has: ${thrown instanceof Error ? thrown.message : String(thrown)}`;
     return { options: null, fault: new TorsiondError('SETTINGS_INVALID', what, { where: settings.id, cause: thrown }) };
   }
+}
+
+/** Rate of each channel, S/s: as its settings declare it, else as the driver makes it; null: to be measured. `options` are checked. */
+export function declaredRates(settings: InstrumentSettings, driver: DriverDefinition | null, options: unknown): readonly (number | null)[] {
+  const madeHz = driverRate(driver, options);
+  return settings.channels.map((channel) => channel.sampleRateHz ?? madeHz);
 }

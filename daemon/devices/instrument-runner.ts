@@ -14,7 +14,7 @@ import { ADDRESS_MAX_BACK_OFF_MS, DEFAULT_RULES, INITIAL_STATE, stepMachine } fr
 import type { MachineEffect, MachineInput, MachineRules, MachineState, TimerName } from './instrument-machine.ts';
 import type { Instrument, InstrumentDeps, InstrumentGap } from './instrument.ts';
 import { watchPort, type PortWatcher } from './port-watcher.ts';
-import { readDriverSettings } from './driver-settings.ts';
+import { declaredRates, readDriverSettings } from './driver-settings.ts';
 import { within } from './within.ts';
 
 /** Pace of looking for the port while it is not open, and while it is. */
@@ -44,6 +44,7 @@ class InstrumentRunner implements Instrument {
   readonly #rules: MachineRules;
   readonly #driver: DriverDefinition | null;
   readonly #driverOptions: unknown;
+  readonly #ratesHz: readonly (number | null)[];
   readonly #counters: InstrumentCounters;
   #state: MachineState = INITIAL_STATE;
   #sinceMs: number;
@@ -77,6 +78,7 @@ class InstrumentRunner implements Instrument {
     const driver = readDriverSettings(settings, deps.driver);
     this.#driver = deps.driver instanceof TorsiondError ? null : deps.driver;
     this.#driverOptions = driver.options;
+    this.#ratesHz = declaredRates(settings, driver.fault === null ? this.#driver : null, driver.options);
     const hasPortList = settings.link.kind === 'serial';
     this.#rules = {
       ...DEFAULT_RULES,
@@ -111,7 +113,7 @@ class InstrumentRunner implements Instrument {
   }
 
   sampleRateHz(channel: number): number | null {
-    return this.#source?.rateHz(channel) ?? this.settings.channels[channel]?.sampleRateHz ?? null;
+    return this.#source?.rateHz(channel) ?? this.#ratesHz[channel] ?? null;
   }
 
   async command(command: InstrumentCommand): Promise<void> {
@@ -241,7 +243,7 @@ class InstrumentRunner implements Instrument {
     this.#held = [];
     this.#source = new SampleSource({
       instrument: this.id, epoch, silenceMs: this.settings.silenceMs,
-      ratesHz: this.settings.channels.map((channel) => channel.sampleRateHz ?? null),
+      ratesHz: this.#ratesHz,
     });
     this.#connection = new Connection({
       link, clock: this.#deps.clock, driver: this.#driver!, driverOptions: this.#driverOptions,

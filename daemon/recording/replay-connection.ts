@@ -6,7 +6,7 @@ import type { TorsiondError} from '../../shared/errors.ts';
 import { asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import { Connection } from '../devices/connection.ts';
-import { readDriverSettings } from '../devices/driver-settings.ts';
+import { declaredRates, readDriverSettings } from '../devices/driver-settings.ts';
 import { identityFault } from '../devices/identity-guard.ts';
 import { DEFAULT_RULES } from '../devices/instrument-machine.ts';
 import { SampleSource } from '../pipeline/sample-source.ts';
@@ -35,7 +35,7 @@ export class ReplayConnection {
     this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startMonoMs + recorded.wallOffsetMs);
     this.#source = new SampleSource({
       instrument: instrument.id, epoch, silenceMs: instrument.silenceMs,
-      ratesHz: instrument.channels.map((channel) => channel.sampleRateHz ?? null),
+      ratesHz: declaredRates(instrument, driver, driverOptions),
     });
     const { link, far } = createMemoryLink(this.#clock, `recording of ${instrument.id}`);
     this.#far = far;

@@ -7,6 +7,7 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
 import { describe, issueExplainer, nearest } from './explain-issue.ts';
+import { driverRate } from './driver-rate.ts';
 import { ChannelSettings, InstrumentSettings, LinkSettings, ServerSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
 
@@ -75,8 +76,9 @@ export function checkSettings(parts: SettingsParts, checks: SettingsChecks): rea
       portOwners.set(instrument.port, instrument.id);
     }
     if (instrument.driver !== null) findings.push(...checkDriver(instrument.driver, instrument.channels, at, checks));
+    const madeHz = rateOf(instrument.driver, checks);
     instrument.channels?.forEach((channel, j) => {
-      if (channel !== null) findings.push(...checkChannel(channel, [...at, 'channels', j], checks));
+      if (channel !== null) findings.push(...checkChannel(channel, [...at, 'channels', j], checks, madeHz));
     });
   });
   return findings;
@@ -134,6 +136,13 @@ function checkDriver(
   }];
 }
 
+function rateOf(settings: InstrumentSettings['driver'] | null, checks: SettingsChecks): number | null {
+  const driver = settings === null ? undefined : checks.findDriver(settings.id);
+  const schema: z.ZodType | undefined = driver?.optionsSchema;
+  const parsed = schema?.safeParse(settings?.options);
+  return parsed?.success ? driverRate(driver, parsed.data) : null;
+}
+
 /** The setting that a fault of the capture settings is about. */
 function faultySetting(error: TorsiondError, capture: CaptureSettings): readonly string[] {
   if (error.where !== null && error.where.split('.')[0]! in capture) return error.where.split('.');
@@ -142,8 +151,12 @@ function faultySetting(error: TorsiondError, capture: CaptureSettings): readonly
   return ['detector'];
 }
 
-function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: SettingsChecks): readonly Finding[] {
+/** @param madeHz rate that the driver makes, S/s, or null */
+function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: SettingsChecks, madeHz: number | null): readonly Finding[] {
   const findings: Finding[] = [];
+  if (madeHz !== null && channel.sampleRateHz !== undefined && channel.sampleRateHz !== madeHz) {
+    findings.push(found([...at, 'sampleRateHz'], `is ${channel.sampleRateHz}, but the driver asks ${madeHz} times a second; allowed is that, or nothing`));
+  }
   const { capture, transducer } = channel;
   if (transducer.lowestTorque !== undefined && transducer.lowestTorque >= transducer.capacity) {
     findings.push(found([...at, 'transducer', 'lowestTorque'], `is ${transducer.lowestTorque}; below the capacity of ${transducer.capacity} is allowed`));
@@ -156,7 +169,7 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
     findings.push(found([...at, 'transducer', 'calibration', 'due'], `is ${due}; a day after the calibration on ${date} is allowed`));
   }
   const capacityNm = convertTorque(transducer.capacity, channel.unit, 'N.m');
-  for (const error of checks.checkCapture(capture, channel.sampleRateHz ?? null, capacityNm)) {
+  for (const error of checks.checkCapture(capture, channel.sampleRateHz ?? madeHz, capacityNm)) {
     findings.push({ code: error.code, path: [...at, 'capture', ...faultySetting(error, capture)], concernsKey: false, message: error.message });
   }
   return findings;

@@ -10,7 +10,8 @@ import { LineFramer } from '../../framing/line-framer.ts';
 import type { ByteChunk } from '../../links/link.ts';
 import { RunCollector } from '../../values/run-collector.ts';
 import { AsciiLinesCodec, type CodecSink } from './codec.ts';
-import { AsciiLinesOptions, channelCount } from './options.ts';
+import { AsciiLinesOptions, channelCount, encodeText } from './options.ts';
+import { PolledLinesSession } from './polled-lines.ts';
 
 export const asciiLines = defineDriver<AsciiLinesOptions>({
   apiVersion: DRIVER_API_VERSION,
@@ -19,7 +20,8 @@ export const asciiLines = defineDriver<AsciiLinesOptions>({
   optionsSchema: AsciiLinesOptions,
   capabilities: { delivery: 'pushed', identifies: true, commands: ['zero', 'send'] },
   channelCount,
-  createSession: (context) => new AsciiLinesSession(context),
+  sampleRateHz: (options) => options.poll?.rateHz ?? null,
+  createSession: (context) => (context.options.poll ? new PolledLinesSession(context, context.options.poll) : new AsciiLinesSession(context)),
 });
 
 class AsciiLinesSession implements DriverSession {
@@ -59,7 +61,7 @@ class AsciiLinesSession implements DriverSession {
       tooLong: () => runs.fault(null, 'FRAME_TOO_LONG', `more than ${options.maxLineBytes} bytes without a delimiter`),
     };
     this.#framer = new LineFramer({
-      delimiter: encode(options.delimiter, options), maxLineBytes: options.maxLineBytes,
+      delimiter: encodeText(options.delimiter, options), maxLineBytes: options.maxLineBytes,
       // A device that says nothing until it is asked begins with its answer.
       onPartial: (bytes) => {
         if (this.#awaitAnswer) this.#takeAnswer(this.#codec.text(bytes) ?? '');
@@ -125,7 +127,7 @@ class AsciiLinesSession implements DriverSession {
 
   #send(text: string): Promise<void> {
     const { options, link } = this.#context;
-    return link.write(encode(text + options.commands.ending, options));
+    return link.write(encodeText(text + options.commands.ending, options));
   }
 
   #takeAnswer(text: string): boolean {
@@ -181,8 +183,4 @@ class AsciiLinesSession implements DriverSession {
     };
     return { groups, giveUp };
   }
-}
-
-function encode(text: string, options: AsciiLinesOptions): Uint8Array {
-  return options.encoding === 'utf8' ? new TextEncoder().encode(text) : Uint8Array.from(text, (letter) => letter.charCodeAt(0) & 0xff);
 }

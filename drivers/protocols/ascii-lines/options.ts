@@ -1,6 +1,7 @@
 /** Settings of the driver `ascii-lines`: how the lines of an instrument are read. */
 import * as z from 'zod';
 import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
+import { pollSchema } from '../../exchange/poll-options.ts';
 import { SafePattern, groupNames } from './safe-pattern.ts';
 
 const column = z.number().int().min(1).max(64);
@@ -45,6 +46,10 @@ const Status = z.strictObject({
   good: words.default([]).describe('Words that mean that all is well.'),
 });
 
+const Poll = pollSchema(1_000, {
+  request: z.string().min(1).max(200).describe('The question, without its ending (commands.ending); each answer is one line.'),
+});
+
 export const AsciiLinesOptions = z.strictObject({
   delimiter: z.string().min(1).max(8).default('\n').describe('Ends a line. With the default, a carriage return before it does no harm.'),
   encoding: z.enum(['ascii', 'latin1', 'utf8']).default('ascii').describe('With ascii a byte above 127 makes a line unreadable: it is noise, or the baud rate is wrong.'),
@@ -59,6 +64,7 @@ export const AsciiLinesOptions = z.strictObject({
   status: Status.prefault({}),
   ignore: SafePattern.optional().describe('Lines without a torque that match are passed over: banners, comments, answers.'),
   commands: Commands.prefault({}),
+  poll: Poll.optional().describe('For devices that send a line only when they are asked. Left out: the device streams.'),
 }).superRefine((options, context) => {
   const fault = (path: (string | number)[], message: string): void => context.addIssue({ code: 'custom', path, message });
   if (options.encoding !== 'utf8' && [...options.delimiter].some((letter) => letter.codePointAt(0)! > 255)) fault(['delimiter'], `cannot be written in ${options.encoding}`);
@@ -78,6 +84,7 @@ export const AsciiLinesOptions = z.strictObject({
     if (options.lineChannel && !names.includes('channel')) fault(['pattern'], 'needs a group (?<channel>…), because lineChannel is set');
     if (options.lineChannel && !names.includes('value')) fault(['pattern'], 'needs a group (?<value>…), because lineChannel is set');
   }
+  if (options.poll && options.lineChannel) fault(['poll'], 'one question gives one line, which cannot carry every channel when lineChannel is set');
   if (options.lineChannel) {
     if (options.pattern === undefined && options.lineChannel.column === undefined) fault(['lineChannel', 'column'], 'is needed without a pattern');
     if (options.pattern === undefined && options.channels.length !== 1) fault(['channels'], 'gives one place, because every line carries one channel');
@@ -104,4 +111,9 @@ export function channelCount(options: AsciiLinesOptions): number {
   if (options.lineChannel) return options.lineChannel.names.length;
   if (options.pattern === undefined) return options.channels.length;
   return groupNames(options.pattern).filter((name) => /^value\d*$/.test(name)).length;
+}
+
+/** Text as the device reads it. */
+export function encodeText(text: string, options: { readonly encoding: AsciiLinesOptions['encoding'] }): Uint8Array {
+  return options.encoding === 'utf8' ? new TextEncoder().encode(text) : Uint8Array.from(text, (letter) => letter.charCodeAt(0) & 0xff);
 }

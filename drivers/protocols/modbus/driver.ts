@@ -37,6 +37,7 @@ export const modbusRtu = defineDriver<ModbusRtuOptions>({
   optionsSchema: ModbusRtuOptions,
   capabilities,
   channelCount: (options) => options.channels.length,
+  sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ModbusSession(context, {
     frame: (_, request) => rtuFrame(request.unit, request.pdu), look: lookForRtuAnswer, pauseMs: context.options.pauseMs,
   }),
@@ -49,6 +50,7 @@ export const modbusTcp = defineDriver<ModbusTcpOptions>({
   optionsSchema: ModbusTcpOptions,
   capabilities,
   channelCount: (options) => options.channels.length,
+  sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ModbusSession(context, {
     frame: (transaction, request) => mbapFrame(transaction, request.unit, request.pdu), look: lookForMbapAnswer, pauseMs: 0,
   }),

@@ -1,4 +1,5 @@
 /** Channels to reads and back: neighbouring registers are read together, and taken apart again. Pure. */
+import { numberReader } from '../../values/number-types.ts';
 import { READ_MAX, readRequest, type ReadFunction, type Request } from './codec.ts';
 
 export const REGISTER_TYPES = ['i16', 'u16', 'i32', 'u32', 'f32'] as const;
@@ -63,11 +64,5 @@ export function readRegisters(bytes: Uint8Array, at: number, type: RegisterType,
     view.setUint8(2 * register, bytes[isSwapped ? from + 1 : from]!);
     view.setUint8(2 * register + 1, bytes[isSwapped ? from : from + 1]!);
   }
-  switch (type) {
-    case 'i16': return view.getInt16(0);
-    case 'u16': return view.getUint16(0);
-    case 'i32': return view.getInt32(0);
-    case 'u32': return view.getUint32(0);
-    case 'f32': return view.getFloat32(0);
-  }
+  return numberReader(type, 'big')(view, 0);
 }

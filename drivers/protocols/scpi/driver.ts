@@ -28,6 +28,7 @@ export const scpi = defineDriver<ScpiOptions>({
   optionsSchema: ScpiOptions,
   capabilities: { delivery: 'polled', identifies: true, commands: ['zero', 'send'] },
   channelCount,
+  sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ScpiSession(context),
 });
 

@@ -1,0 +1,141 @@
+/** Instruments that send a line only when they are asked. What a line means is the same as of those that stream. */
+import type { Observable } from 'rxjs';
+import { TorsiondError } from '../../../shared/errors.ts';
+import type { DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../api.ts';
+import { AnswerLines } from '../../exchange/answer-lines.ts';
+import type { Outcome, Question } from '../../exchange/exchange.ts';
+import { PolledSession } from '../../exchange/polled-session.ts';
+import { quoted } from '../../values/quoted.ts';
+import { AsciiLinesCodec } from './codec.ts';
+import { encodeText, type AsciiLinesOptions } from './options.ts';
+
+type Line = Uint8Array;
+type Poll = NonNullable<AsciiLinesOptions['poll']>;
+
+export class PolledLinesSession implements DriverSession {
+  readonly events$: Observable<DriverEvent>;
+  readonly #context: DriverContext<AsciiLinesOptions>;
+  readonly #poll: Poll;
+  readonly #codec: AsciiLinesCodec;
+  readonly #lines: AnswerLines;
+  readonly #session: PolledSession<Line>;
+  readonly #ignore: RegExp | null;
+  #stopped: Promise<void> | null = null;
+
+  constructor(context: DriverContext<AsciiLinesOptions>, poll: Poll) {
+    const { options, link } = context;
+    this.#context = context;
+    this.#poll = poll;
+    this.#codec = new AsciiLinesCodec(options);
+    this.#ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
+    this.#lines = new AnswerLines({ delimiter: encodeText(options.delimiter, options), maxLineBytes: options.maxLineBytes, where: link.label });
+    const request = this.#question(poll.request, poll.timeoutMs, (line) => !this.#isIgnored(line));
+    this.#session = new PolledSession<Line>({
+      context, channels: this.#codec.channelCount, poll,
+      steps: [{
+        question: () => request,
+        take: (outcome) => this.#take(outcome),
+        skip: (missing, error) => this.#session.fault(null, error.code, error.message, missing),
+      }],
+      hear: (chunk) => this.#lines.push(chunk),
+      isMidFrame: () => this.#lines.isMidLine,
+      onFinish: () => this.#lines.end(),
+    });
+    this.#lines.serve(this.#session.exchange);
+    this.events$ = this.#session.events$;
+  }
+
+  async start(): Promise<InstrumentIdentity | null> {
+    const session = this.#session;
+    const { identify, start } = this.#context.options.commands;
+    session.begin();
+    try {
+      const identity = identify ? await this.#identify(identify) : null;
+      if (start !== undefined) await session.loop.tell(this.#encode(start));
+      // Nothing is known of what came before, so the first answer only shows that the device is there.
+      if (!identify) await session.loop.ask(this.#question(this.#poll.request, this.#poll.timeoutMs, () => true));
+      session.assertWanted();
+      session.loop.start();
+      return identity;
+    } catch (thrown) {
+      throw session.startFault(thrown);
+    }
+  }
+
+  async command(command: InstrumentCommand): Promise<void> {
+    this.#session.assertRunning();
+    const text = command.kind === 'send' ? command.text : this.#context.options.commands.zero;
+    if (text === undefined) {
+      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no command that zeroes the device is set', {
+        where: this.#session.where, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.',
+      });
+    }
+    await this.#session.loop.tell(this.#encode(text));
+  }
+
+  stop(): Promise<void> {
+    this.#stopped ??= this.#stop();
+    return this.#stopped;
+  }
+
+  counters(): DriverCounters {
+    return { frames: this.#lines.lines, faults: this.#session.faults, discardedBytes: this.#lines.discardedBytes };
+  }
+
+  async #stop(): Promise<void> {
+    const wasRunning = this.#session.isRunning;
+    this.#session.finish();
+    const { stop } = this.#context.options.commands;
+    // The device may be gone already, then there is nothing to stop.
+    if (wasRunning && stop !== undefined) await this.#context.link.write(this.#encode(stop)).catch(() => {});
+  }
+
+  async #identify(question: NonNullable<AsciiLinesOptions['commands']['identify']>): Promise<InstrumentIdentity> {
+    const pattern = new RegExp(question.answer, 'u');
+    const groupsOf = (line: Line): Record<string, string | undefined> | null => {
+      const match = pattern.exec(this.#codec.text(line) ?? '');
+      return match ? match.groups ?? {} : null;
+    };
+    for (let attempt = 1; ; attempt++) {
+      try {
+        const line = await this.#session.loop.ask(this.#question(question.send, question.timeoutMs, (one) => groupsOf(one) !== null));
+        const groups = groupsOf(line)!;
+        const said = (name: string): string => groups[name]?.trim() ?? '';
+        return { maker: said('maker'), model: said('model'), serialNumber: said('serialNumber'), firmware: said('firmware') };
+      } catch (thrown) {
+        this.#session.assertWanted();
+        if (attempt >= question.tries) throw thrown;
+      }
+    }
+  }
+
+  #take(outcome: Outcome<Line>): boolean {
+    const session = this.#session;
+    if (outcome.kind === 'failed') {
+      session.fault(null, outcome.error.code, outcome.error.message, 1, outcome.atMs);
+      return false;
+    }
+    let isReadable = true;
+    session.tell(outcome.atMs, (runs) => this.#codec.decode(outcome.frame, Int32Array.of(0, outcome.frame.length), 1, {
+      value: (channel, value, unit, status) => runs.value(channel, value, unit, status),
+      fault: (channel, code, message) => {
+        if (code === 'FRAME_UNREADABLE') isReadable = false;
+        runs.fault(channel, code, message);
+      },
+      recognise: () => false,
+    }));
+    return isReadable;
+  }
+
+  #isIgnored(line: Line): boolean {
+    return this.#ignore !== null && this.#ignore.test(this.#codec.text(line) ?? '');
+  }
+
+  #question(text: string, timeoutMs: number, accepts: (line: Line) => boolean): Question<Line> {
+    return { bytes: this.#encode(text), name: quoted(text), timeoutMs, accepts, onAsk: () => this.#lines.noteAsked() };
+  }
+
+  #encode(text: string): Uint8Array {
+    return encodeText(text + this.#context.options.commands.ending, this.#context.options);
+  }
+}

@@ -1,0 +1,250 @@
+/** What every driver that asks promises, checked over a link in memory with a clock that the clauses move. */
+import assert from 'node:assert/strict';
+import type { DriverDefinition, DriverEvent, DriverSession } from '../../drivers/api.ts';
+import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
+import { ManualClock } from '../helpers/manual-clock.ts';
+import type { Clause } from './clause.ts';
+
+export interface PolledVector {
+  /** What the device answers to one poll. */
+  readonly answer: (message: Uint8Array) => Uint8Array;
+  /** As decimal text per channel, compared exactly; null: the sample is missing. */
+  readonly values: readonly (string | null)[];
+}
+
+export interface PolledHarness<Options> {
+  readonly driver: DriverDefinition<Options>;
+  /** With rateHz 10, timeoutMs 40 and quietMs 40, one question a round. */
+  readonly options: Options;
+  /** Options that the schema must refuse. */
+  readonly wrongOptions: unknown;
+  readonly isPoll: (message: Uint8Array) => boolean;
+  /** Polls whose answer only shows, while the session starts, that somebody is there. */
+  readonly startPolls: number;
+  /** The answer to anything else, such as "who are you?"; null: none. */
+  readonly other: (message: Uint8Array) => Uint8Array | null;
+  /** The first is good on every channel. */
+  readonly vectors: readonly PolledVector[];
+  /** An answer that holds no sample. */
+  readonly bad: (message: Uint8Array) => Uint8Array;
+}
+
+const PERIOD_MS = 100;
+const TIMEOUT_MS = 40;
+
+interface Plan {
+  /** Answers poll number n, from 0; default: the vectors, round and round. */
+  readonly answer?: (poll: number, message: Uint8Array) => Uint8Array | null;
+  readonly delayMs?: (poll: number) => number;
+  /** Bytes at a time, one a millisecond; default: all at once. */
+  readonly pieces?: number;
+}
+
+interface Bench {
+  readonly session: DriverSession;
+  readonly far: MemoryFarEnd;
+  readonly clock: ManualClock;
+  readonly events: DriverEvent[];
+  readonly state: { isComplete: boolean; polls: number; mostOpen: number };
+  pass(ms: number): Promise<void>;
+}
+
+const turn = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
+
+export function polledDriverClauses<Options>(harness: PolledHarness<Options>): readonly Clause[] {
+  const { driver, options, vectors } = harness;
+  const channels = driver.channelCount(options);
+  const vectorAnswer = (poll: number, message: Uint8Array): Uint8Array => vectors[poll % vectors.length]!.answer(message);
+
+  const bench = (plan: Plan = {}): Bench => {
+    const clock = new ManualClock();
+    const { link, far } = createMemoryLink(clock);
+    const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
+    const events: DriverEvent[] = [];
+    const state = { isComplete: false, polls: -harness.startPolls, mostOpen: 0 };
+    session.events$.subscribe({
+      next: (event) => events.push(event),
+      error: () => assert.fail('events$ must never error'),
+      complete: () => {
+        state.isComplete = true;
+      },
+    });
+    const deliver = (bytes: Uint8Array): void => {
+      const size = plan.pieces ?? bytes.length;
+      for (let at = 0, ms = 0; at < bytes.length; at += size, ms++) {
+        const piece = bytes.slice(at, at + size);
+        if (ms === 0) far.deliver(piece);
+        else clock.after(ms, () => far.isOpen && far.deliver(piece));
+      }
+    };
+    let open = 0;
+    far.onWrite((message) => {
+      // The device owes an answer until it gives one, or until it is too late to.
+      state.mostOpen = Math.max(state.mostOpen, ++open);
+      const poll = harness.isPoll(message) ? state.polls++ : null;
+      const bytes = poll === null ? harness.other(message) : poll < 0 ? vectors[0]!.answer(message) : (plan.answer ?? vectorAnswer)(poll, message);
+      const delayMs = poll === null || poll < 0 ? 0 : plan.delayMs?.(poll) ?? 0;
+      if (delayMs === 0) open--;
+      else clock.after(Math.min(delayMs, TIMEOUT_MS), () => open--);
+      if (bytes === null) return;
+      if (delayMs === 0) deliver(bytes);
+      else clock.after(delayMs, () => far.isOpen && deliver(bytes));
+    });
+    const pass = async (ms: number): Promise<void> => {
+      for (let passed = 0; passed < ms; passed++) {
+        clock.advance(1);
+        await turn();
+      }
+    };
+    return { session, far, clock, events, state, pass };
+  };
+  const started = async (plan: Plan = {}): Promise<Bench> => {
+    const made = bench(plan);
+    let isStarted = false;
+    const starting = made.session.start().then(() => {
+      isStarted = true;
+    });
+    for (let i = 0; i < 500 && !isStarted; i++) {
+      await turn();
+      if (!isStarted) made.clock.advance(1);
+    }
+    await starting;
+    return made;
+  };
+  const polled = async (plan: Plan, rounds: number): Promise<Bench> => {
+    const made = await started(plan);
+    // The first round leaves with the end of the start.
+    await made.pass(PERIOD_MS * (rounds - 1) + PERIOD_MS / 2);
+    return made;
+  };
+  const samples = (events: readonly DriverEvent[]): (number | null)[][] => {
+    const all: (number | null)[][] = Array.from({ length: channels }, () => []);
+    for (const event of events) {
+      if (event.kind === 'values') all[event.channel]!.push(...event.values);
+      else all.forEach((list, channel) => (event.channel === null || event.channel === channel) && list.push(...Array<null>(event.missing).fill(null)));
+    }
+    return all;
+  };
+  const expected = (list: readonly PolledVector[]): (number | null)[][] => Array.from({ length: channels }, (_, channel) => list.map(({ values }) => {
+    const text = values[channel];
+    return text == null ? null : Number(text);
+  }));
+  const good = vectors[0]!;
+  const goodSamples = (count: number): (number | null)[][] => expected(Array.from({ length: count }, () => good));
+
+  return [
+    { id: 'P1', text: 'making a session does no input or output', check: async () => {
+      const { far, clock } = bench();
+      await turn();
+      assert.deepEqual([far.written.length, clock.pendingTimers], [0, 0]);
+    } },
+    { id: 'P2', text: 'values are exactly those of the vectors, and missing ones are counted where they miss', check: async () => {
+      const { events } = await polled({}, vectors.length);
+      assert.deepEqual(samples(events), expected(vectors));
+    } },
+    { id: 'P3', text: 'the same for any split of the answers', check: async () => {
+      for (const pieces of [1, 2, 3, 7]) {
+        const { events } = await polled({ pieces }, vectors.length);
+        assert.deepEqual(samples(events), expected(vectors), `${pieces} bytes at a time`);
+      }
+    } },
+    { id: 'P4', text: 'questions leave at even times, never two at once', check: async () => {
+      const { state, events } = await polled({ delayMs: (poll) => (poll * 7) % 35 }, 12);
+      assert.deepEqual([state.mostOpen, state.polls], [1, 12]);
+      assert.deepEqual(samples(events).map((list) => list.length), Array<number>(channels).fill(12));
+    } },
+    { id: 'P5', text: 'an answer that is missing or late by up to the quiet time is one missing sample and never taken for the next', check: async () => {
+      for (const delayMs of [TIMEOUT_MS + 1, TIMEOUT_MS + 30, Number.POSITIVE_INFINITY]) {
+        const { events } = await polled({ answer: (poll, message) => (delayMs === Number.POSITIVE_INFINITY && poll === 1 ? null : good.answer(message)), delayMs: (poll) => (poll === 1 && Number.isFinite(delayMs) ? delayMs : 0) }, 4);
+        const lists = samples(events);
+        lists.forEach((list, channel) => {
+          const value = goodSamples(1)[channel]![0];
+          assert.deepEqual(list.slice(0, 2), [value, null], `${delayMs} ms`);
+          assert.deepEqual(list.at(-1), value);
+        });
+      }
+    } },
+    { id: 'P6', text: 'one bad answer is one missing sample, and the next is right', check: async () => {
+      const { events, session } = await polled({ answer: (poll, message) => (poll === 1 ? harness.bad(message) : good.answer(message)) }, 4);
+      samples(events).forEach((list, channel) => {
+        const value = goodSamples(1)[channel]![0];
+        assert.deepEqual([list[0], list[1], list.at(-1)], [value, null, value]);
+      });
+      assert.ok(session.counters().faults >= 1);
+    } },
+    { id: 'P7', text: 'events come during the arrival of their bytes, with its time', check: async () => {
+      let asked: Uint8Array | null = null;
+      const { events, clock, far, pass } = await started({ answer: (_, message) => {
+        asked ??= message;
+        return null;
+      } });
+      for (let i = 0; i < 50 && asked === null; i++) await pass(1);
+      far.deliver(good.answer(asked!), clock.monoMs() + 0.25);
+      assert.ok(events.length > 0 && events.every((event) => event.atMs === clock.monoMs() + 0.25));
+      assert.deepEqual(samples(events), goodSamples(1));
+    } },
+    { id: 'P8', text: 'a device that has fallen silent gives no value, and its samples are missing', check: async () => {
+      const { events } = await polled({ answer: () => null }, 20);
+      const lists = samples(events);
+      assert.ok(lists.every((list) => list.length >= 19 && list.length <= 20 && list.every((value) => value === null)), JSON.stringify(lists.map((list) => list.length)));
+    } },
+    { id: 'P9', text: 'what the device sends without being asked gives no value', check: async () => {
+      const { events, far, pass } = await polled({ answer: (_, message) => good.answer(message) }, 1);
+      for (let i = 0; i < 4; i++) {
+        far.deliver(good.answer(far.written.at(-1)!));
+        await pass(PERIOD_MS);
+      }
+      assert.deepEqual(samples(events), goodSamples(5));
+    } },
+    { id: 'P10', text: 'events complete on a loss, and nothing is asked any more', check: async () => {
+      const { far, state, pass, clock } = await started();
+      far.unplug();
+      await turn();
+      const asked = far.written.length;
+      await pass(300);
+      assert.deepEqual([state.isComplete, far.written.length, clock.pendingTimers], [true, asked, 0]);
+    } },
+    { id: 'P11', text: 'stop, at any moment of a question, is idempotent, leaves no timer and an open link, and silences the session', check: async () => {
+      for (const afterMs of [0, 5, 39, 45, 60, 100]) {
+        const { far, events, session, state, clock, pass } = await started({ answer: () => null });
+        await pass(afterMs);
+        await Promise.all([session.stop(), session.stop()]);
+        await session.stop();
+        await pass(1);
+        const [told, asked] = [events.length, far.written.length];
+        far.deliver(good.answer(far.written.at(-1)!));
+        await pass(300);
+        assert.deepEqual([events.length, far.written.length, state.isComplete, far.isOpen, clock.pendingTimers], [told, asked, true, true, 0], `stopped after ${afterMs} ms`);
+      }
+    } },
+    { id: 'P12', text: 'two sessions share no state', check: async () => {
+      const [one, two] = [await started(), await started()];
+      for (let i = 0; i < vectors.length * PERIOD_MS - PERIOD_MS / 2; i++) {
+        await one.pass(1);
+        await two.pass(1);
+      }
+      assert.deepEqual(samples(one.events), expected(vectors));
+      assert.deepEqual(samples(two.events), expected(vectors));
+    } },
+    { id: 'P13', text: 'wrong options are refused by the schema with their place', check: async () => {
+      const parsed = driver.optionsSchema.safeParse(harness.wrongOptions);
+      assert.ok(!parsed.success && parsed.error.issues.length > 0);
+      assert.ok(driver.optionsSchema.safeParse(options).success);
+      assert.equal(driver.sampleRateHz?.(options), 1_000 / PERIOD_MS);
+    } },
+    { id: 'P14', text: '10 MB of noise give no value, within 2 s of processor time, and afterwards values are right', check: async () => {
+      const { far, events, pass, clock } = await started({ answer: (_, message) => good.answer(message) });
+      let state = 1;
+      const noise = Uint8Array.from({ length: 64 * 1024 }, () => (state = (Math.imul(state, 1_103_515_245) + 12_345) >>> 0) >>> 16);
+      await pass(PERIOD_MS / 2);
+      const before = process.cpuUsage();
+      events.length = 0;
+      for (let i = 0; i < 160; i++) far.deliver(noise, clock.monoMs());
+      const spent = process.cpuUsage(before);
+      assert.ok(spent.user + spent.system < 2e6, `${(spent.user + spent.system) / 1e3} ms`);
+      assert.ok(events.every((event) => event.kind === 'fault'));
+      await pass(10 * PERIOD_MS);
+      samples(events).forEach((list, channel) => assert.equal(list.at(-1), goodSamples(1)[channel]![0]));
+    } },
+  ];
+}

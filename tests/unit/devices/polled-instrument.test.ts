@@ -1,0 +1,66 @@
+import { describe, expect, it } from 'vitest';
+import type { DriverDefinition } from '../../../drivers/api.ts';
+import { modbusRtu } from '../../../drivers/protocols/modbus/driver.ts';
+import { rtuFrame } from '../../../drivers/protocols/modbus/codec.ts';
+import { instrumentBench, type InstrumentBench } from '../../helpers/instrument-bench.ts';
+
+/** A unit whose register counts its answers; `mood` says what becomes of a request. */
+function bench(mood: { answers: (read: number) => boolean }): InstrumentBench {
+  const made = instrumentBench({
+    driver: modbusRtu,
+    wrapLink: (link) => {
+      let reads = 0;
+      const far = made.far.at(-1)!;
+      far.onWrite(() => {
+        reads++;
+        if (mood.answers(reads)) made.clock.after(5, () => far.isOpen && far.deliver(rtuFrame(1, Uint8Array.of(3, 2, 0, reads))));
+      });
+      return link;
+    },
+  }, {
+    driver: { id: 'modbus-rtu', options: { poll: { rateHz: 10, timeoutMs: 50, quietMs: 50 }, channels: [{ address: 0, type: 'u16' }] } },
+    channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+  });
+  return made;
+}
+
+describe('an instrument that is asked', () => {
+  it('streams at the rate at which it is asked, without a second of measuring', async () => {
+    const one = bench({ answers: () => true });
+    await one.toStreaming();
+    expect(one.instrument.sampleRateHz(0)).toBe(10);
+    await one.pass(1_000);
+    expect(one.blocks.length).toBeGreaterThanOrEqual(10);
+    expect(one.blocks.slice(1).every((block) => block.gap === null && block.rateHz === 10 && Math.abs(block.spacingMs - 100) < 1)).toBe(true);
+    const starts = one.blocks.map((block) => block.startMs);
+    expect(starts.at(-1)! - starts[0]!).toBeCloseTo(100 * (starts.length - 1), 6);
+    await one.instrument.stop();
+  });
+
+  it('a missing answer is a gap of one sample, and times stay even across it', async () => {
+    const one = bench({ answers: (read) => read !== 6 });
+    await one.toStreaming();
+    await one.pass(1_500);
+    const gaps = one.blocks.filter((block) => block.gap !== null);
+    expect(gaps.map((block) => block.gap)).toEqual(['connected', 'lost-samples']);
+    const indices = one.blocks.map((block) => block.firstIndex);
+    const at = one.blocks.indexOf(gaps[1]!);
+    expect(indices[at]! - indices[at - 1]!).toBe(2);
+    expect(one.blocks[at]!.startMs - one.blocks[at - 1]!.startMs).toBeCloseTo(200, 6);
+    await one.instrument.stop();
+  });
+
+  it('that falls silent is stalled, says why, and streams again after the next connection', async () => {
+    let isDead = false;
+    const one = bench({ answers: () => !isDead });
+    await one.toStreaming();
+    isDead = true;
+    await one.pass(2_500);
+    expect(one.state()).toBe('stalled');
+    expect(one.instrument.info().fault).toMatchObject({ code: 'DEVICE_TIMEOUT' });
+    isDead = false;
+    await one.pass(300);
+    expect(one.state()).toBe('streaming');
+    await one.instrument.stop();
+  });
+});
