@@ -1,5 +1,4 @@
 import { describe, expect, it } from 'vitest';
-import type { DriverDefinition } from '../../../drivers/api.ts';
 import { modbusRtu } from '../../../drivers/protocols/modbus/driver.ts';
 import { rtuFrame } from '../../../drivers/protocols/modbus/codec.ts';
 import { instrumentBench, type InstrumentBench } from '../../helpers/instrument-bench.ts';
