@@ -7,6 +7,7 @@ import type { CommandContext, Finish, RegisterCommand } from './context.ts';
 import { registerDiagnose } from './diagnose.ts';
 import { registerExport } from './export.ts';
 import { registerPorts } from './ports.ts';
+import { registerProbe } from './probe.ts';
 import { registerRecheck } from './recheck.ts';
 import { registerRecord } from './record.ts';
 import { registerReplay } from './replay.ts';
@@ -15,7 +16,7 @@ import { registerStart } from './start.ts';
 import { registerToken } from './token.ts';
 
 const COMMANDS: readonly RegisterCommand[] = [
-  registerStart, registerPorts, registerCheckConfig, registerSimulate, registerRecord, registerReplay, registerRecheck, registerExport, registerAudit, registerToken, registerDiagnose,
+  registerStart, registerPorts, registerProbe, registerCheckConfig, registerSimulate, registerRecord, registerReplay, registerRecheck, registerExport, registerAudit, registerToken, registerDiagnose,
 ];
 
 /** Never throws. @returns the exit code */

@@ -1,0 +1,128 @@
+/** `torsiond probe` on ports of the simulator, and with a link whose rate matters. */
+import { writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { describe, expect, it, onTestFinished } from 'vitest';
+import { COMMON_BAUD_RATES, probePort, type ProbeOptions } from '../../daemon/probe/probe-port.ts';
+import { createMemoryLink } from '../../drivers/links/memory-link.ts';
+import { systemClock } from '../../shared/clock.ts';
+import { loadScenario, startScenario, type RunningScenario } from '../../simulator/index.ts';
+import { openTcpPort } from '../../simulator/ports/tcp-port.ts';
+import { SeededRandom } from '../../simulator/random.ts';
+import { inProcess } from '../helpers/run-torsiond.ts';
+import { tempFolder } from '../helpers/temp-folder.ts';
+import { waitUntil } from '../helpers/wait-until.ts';
+
+const NOISE = new SeededRandom(3);
+const noise = (): Uint8Array => Uint8Array.from({ length: 400 }, () => Math.floor(NOISE.next() * 256));
+
+async function running(name: string, portPreference?: 'tcp'): Promise<RunningScenario> {
+  const scenario = await startScenario(loadScenario(name), portPreference ? { portPreference } : {});
+  onTestFinished(() => scenario.stop());
+  return scenario;
+}
+
+describe('torsiond probe', () => {
+  it('proposes settings for a simulated bench that check-config accepts, and says that a pseudo terminal has no rate', async () => {
+    const [first] = (await running('bench')).instruments;
+    if (first!.address.kind !== 'serial') throw new Error('no pseudo terminal here');
+    const { exitCode, stdout } = await inProcess('probe', first!.address.path, '--seconds', '1.5');
+    expect(exitCode).toBe(0);
+    expect(stdout).toContain('the baud rate cannot be told here');
+    expect(stdout).toContain('enabled: false');
+    const file = join(tempFolder(), 'probed.yaml');
+    writeFileSync(file, stdout);
+    expect(await inProcess('check-config', file)).toMatchObject({ exitCode: 0, stderr: '' });
+    expect(stdout).toMatch(/separator: " "[\s\S]*unitColumn: 2[\s\S]*statusColumn: 3[\s\S]*unit: N\.m/);
+  });
+
+  it('gives one JSON line, for a device server too', async () => {
+    const [first] = (await running('faulty-line', 'tcp')).instruments;
+    if (first!.address.kind !== 'tcp') throw new Error('asked for TCP');
+    const { exitCode, stdout } = await inProcess('probe', `${first!.address.host}:${first!.address.port}`, '--seconds', '1.5', '--json');
+    expect(exitCode).toBe(0);
+    const answer = JSON.parse(stdout) as { settings: { instruments: [{ channels: unknown[] }] } };
+    expect(answer).toMatchObject({
+      type: 'probe', verdict: 'lines', baudRate: null, identity: null,
+      settings: { instruments: [{ enabled: false, link: { kind: 'tcp' }, driver: { id: 'ascii-lines', options: { separator: ';', decimal: 'comma' } } }] },
+    });
+    expect(answer.settings.instruments[0].channels).toHaveLength(2);
+  });
+
+  it('says silence with exit 69 and unknown with exit 65', async () => {
+    const port = await openTcpPort();
+    onTestFinished(() => port.close());
+    const at = `${port.address.host}:${port.address.port}`;
+    const silent = await inProcess('probe', at, '--seconds', '0.2');
+    expect(silent).toMatchObject({ exitCode: 69 });
+    expect(silent.stdout).toMatch(/^silence\n/);
+    let isOver = false;
+    const probing = inProcess('probe', at, '--seconds', '0.5').finally(() => {
+      isOver = true;
+    });
+    const sending = waitUntil(() => {
+      port.write(noise());
+      return isOver;
+    }, 'the probe to end');
+    const { exitCode, stdout } = await probing;
+    expect(exitCode).toBe(65);
+    expect(stdout).toMatch(/^unknown\n/);
+    await sending;
+  });
+
+  it('refuses a port that is not there, and times out of bounds', async () => {
+    const { exitCode, stderr } = await inProcess('probe', '/dev/torsiond-no-such-port');
+    expect(exitCode).toBe(69);
+    expect(stderr).toMatch(/^LINK_NOT_FOUND /);
+    expect(await inProcess('probe', '/dev/x', '--seconds', '1000')).toMatchObject({ exitCode: 64 });
+  });
+});
+
+/** A device that is understood at one rate, and heard as noise at every other one. */
+function device(options: { readonly rate: number; readonly says: ((question: string) => string) | 'streams' }): { readonly probe: Pick<ProbeOptions, 'openAt'>; readonly asked: string[] } {
+  const asked: string[] = [];
+  return {
+    asked,
+    probe: {
+      openAt: (baudRate) => async ({ clock }) => {
+        const { link, far } = createMemoryLink(clock);
+        if (options.says === 'streams') {
+          far.deliver(baudRate === options.rate ? new TextEncoder().encode(Array.from({ length: 60 }, (_, i) => `${(5 * Math.sin(i / 6)).toFixed(2)} Nm\r\n`).join('')) : noise());
+          return link;
+        }
+        const { says } = options;
+        return { ...link, listen: (listener) => link.listen(listener), write: async (data) => {
+          const question = new TextDecoder().decode(data);
+          asked.push(question);
+          if (baudRate === options.rate && says(question) !== '') far.deliver(new TextEncoder().encode(says(question)));
+        } };
+      },
+    },
+  };
+}
+
+const quick = (): Omit<ProbeOptions, 'openAt'> => ({ clock: { ...systemClock, after: (ms, callback) => systemClock.after(Math.min(ms, 5), callback) }, signal: new AbortController().signal, listenMs: 5, asks: false, baudRates: COMMON_BAUD_RATES });
+
+describe('the rates', () => {
+  it('are tried until one gives lines', async () => {
+    const tried: (number | null)[] = [];
+    const result = await probePort({ ...quick(), ...device({ rate: 38_400, says: 'streams' }).probe, tried: (rate) => tried.push(rate) });
+    expect(result).toMatchObject({ baudRate: 38_400, analysis: { kind: 'lines', units: ['N.m'] } });
+    expect(tried).toEqual([115_200, 9_600, 19_200, 38_400]);
+  });
+
+  it('are not tried when nothing is heard at one and nothing is asked', async () => {
+    const silent = device({ rate: 9_600, says: () => '' });
+    const tried: (number | null)[] = [];
+    const result = await probePort({ ...quick(), ...silent.probe, tried: (rate) => tried.push(rate) });
+    expect(result.analysis.kind).toBe('silence');
+    expect(tried).toHaveLength(1);
+    expect(silent.asked).toEqual([]);
+  });
+
+  it('are asked at where that is wanted, with harmless questions alone', async () => {
+    const meter = device({ rate: 9_600, says: (question) => (question === '*IDN?\r\n' ? 'Hollin & Fenn,HF asked meter,HF-0301,1.0\r\n' : '') });
+    const result = await probePort({ ...quick(), ...meter.probe, asks: true });
+    expect(result).toMatchObject({ baudRate: 9_600, identity: 'Hollin & Fenn,HF asked meter,HF-0301,1.0' });
+    expect([...new Set(meter.asked)].sort()).toEqual(['\r', '*IDN?\r\n'].sort());
+  });
+});
