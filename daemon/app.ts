@@ -8,6 +8,7 @@ import { createInstrumentSet } from './devices/instrument-set.ts';
 import { linkOpener } from './devices/open-link.ts';
 import { removeGatewayNote, writeGatewayNote } from './gateway-note.ts';
 import type { Log } from './log.ts';
+import { noteMark } from './recording/recording-format.ts';
 import { RecordingHub } from './recording/recording-hub.ts';
 import { startServer } from './server/server.ts';
 import { openTokenStore } from './server/tokens.ts';
@@ -42,6 +43,7 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
       clock, random, openLink: linkOpener, findDriver,
       isTapped: (instrument) => recordings.isTapped(instrument),
       onChunk: (instrument, chunk, epoch) => recordings.chunk(instrument.id, chunk, epoch),
+      onNote: (instrument, note, epoch) => recordings.mark(instrument.id, noteMark(instrument.id, epoch, note)),
     });
     const station = new Station({ settings, instruments, store, clock, log, version, recordings });
     const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });

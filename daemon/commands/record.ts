@@ -61,8 +61,8 @@ function instrumentOf(settings: Settings, channel: string): InstrumentSettings {
 }
 
 async function record(instrument: InstrumentSettings, station: string, options: RecordOptions, context: CommandContext): Promise<void> {
-  const [{ createInstrumentSet }, { linkOpener }, { createRecorder }, { gatewayChecks }] = await Promise.all([
-    import('../devices/instrument-set.ts'), import('../devices/open-link.ts'), import('../recording/recorder.ts'), import('../settings/default-checks.ts'),
+  const [{ createInstrumentSet }, { linkOpener }, { createRecorder }, { noteMark }, { gatewayChecks }] = await Promise.all([
+    import('../devices/instrument-set.ts'), import('../devices/open-link.ts'), import('../recording/recorder.ts'), import('../recording/recording-format.ts'), import('../settings/default-checks.ts'),
   ]);
   const recorder = await createRecorder(options.out, { station, software: `torsiond ${context.version}`, clock: context.clock });
   const connections = new Map<number, ConnectionRecorder>();
@@ -76,6 +76,7 @@ async function record(instrument: InstrumentSettings, station: string, options: 
       if (!connection) connections.set(epoch, connection = recorder.connection(instrument, epoch));
       connection.chunk(chunk);
     },
+    onNote: (_instrument, note, epoch) => recorder.mark(noteMark(instrument.id, epoch, note)),
   });
   const running = set.instruments[0]!;
   set.gaps$.subscribe(({ reason }) => recorder.mark({ kind: 'gap', instrument: instrument.id, reason }));

@@ -1,7 +1,7 @@
 /** One open link with its driver sessions, from open to closed. Used once; the next connection is another object. */
 import type { Subscription } from 'rxjs';
 import type { DriverCounters, DriverDefinition, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
-import type { ByteChunk, ByteLink } from '../../drivers/links/link.ts';
+import type { AskNote, ByteChunk, ByteLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import { eventFault } from './driver-guard.ts';
@@ -23,6 +23,7 @@ export interface ConnectionOptions {
   /** Bytes came while the link settles. */
   readonly onSettling: () => void;
   readonly onChunk: (chunk: ByteChunk) => void;
+  readonly onNote?: (note: AskNote) => void;
   readonly onEvent: (event: DriverEvent) => void;
   /** The driver broke its contract. */
   readonly onBroken: (error: TorsiondError) => void;
@@ -53,6 +54,7 @@ export class Connection {
     this.#shared = new SharedLink(options.link, {
       onSettling: options.onSettling,
       onChunk: options.onChunk,
+      ...(options.onNote ? { onNote: options.onNote } : {}),
       onThrown: (thrown) => this.#break(thrown),
     });
     void options.link.ended.then(() => {

@@ -1,7 +1,7 @@
 /** Runs one instrument: does what `instrument-machine.ts` says, with the real link, driver, timers and port. */
 import { BehaviorSubject, Subject } from 'rxjs';
 import type { DriverDefinition, DriverEvent, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
-import type { ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
+import type { AskNote, ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
@@ -250,6 +250,7 @@ class InstrumentRunner implements Instrument {
       channelCount: this.settings.channels.length,
       onSettling: () => this.#dispatch({ kind: 'bytes', connection }),
       onChunk: (chunk) => this.#tap(chunk, epoch),
+      ...(this.#deps.onNote ? { onNote: (note: AskNote) => this.#tapNote(note, epoch) } : {}),
       onEvent: (event) => this.#take(event, connection),
       onBroken: (error) => this.#dispatch({ kind: 'driver-failed', connection, error }),
     });
@@ -348,6 +349,15 @@ class InstrumentRunner implements Instrument {
     if (!onChunk || isTapped?.() === false) return;
     try {
       onChunk({ data: chunk.data.slice(), atMs: chunk.atMs }, epoch);
+    } catch {
+      this.#counters.tapFailures += 1;
+    }
+  }
+
+  #tapNote(note: AskNote, epoch: number): void {
+    if (this.#deps.isTapped?.() === false) return;
+    try {
+      this.#deps.onNote?.(note, epoch);
     } catch {
       this.#counters.tapFailures += 1;
     }

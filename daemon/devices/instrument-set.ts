@@ -1,7 +1,7 @@
 /** All instruments of the station. Each lives alone: what goes wrong in one does not reach another. */
 import { Subject, type Observable } from 'rxjs';
 import type { DriverDefinition } from '../../drivers/api.ts';
-import type { ByteChunk, OpenLink } from '../../drivers/links/link.ts';
+import type { AskNote, ByteChunk, OpenLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
 import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
@@ -20,6 +20,7 @@ export interface InstrumentSetDeps {
   /** Names the port of a serial path, null when it is not there. Default: `serialPortStamp`. */
   readonly portStamp?: (path: string) => Promise<string | null>;
   readonly onChunk?: (instrument: InstrumentSettings, chunk: ByteChunk, epoch: number) => void;
+  readonly onNote?: (instrument: InstrumentSettings, note: AskNote, epoch: number) => void;
   /** Whether anybody wants an instrument's chunks now. Left out: always. */
   readonly isTapped?: (instrument: string) => boolean;
 }
@@ -46,7 +47,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
   const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
   const instruments = settings.map((entry) => {
     const path = entry.link.kind === 'serial' ? entry.link.path : null;
-    const { onChunk, isTapped } = deps;
+    const { onChunk, onNote, isTapped } = deps;
     const instrument = createInstrument(entry, {
       clock: deps.clock,
       random: deps.random,
@@ -55,6 +56,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
       portExists: async () => path === null || (await stampOf(path)) !== null,
       ...(path === null ? {} : { portStamp: () => stampOf(path) }),
       ...(onChunk ? { onChunk: (chunk: ByteChunk, epoch: number) => onChunk(entry, chunk, epoch) } : {}),
+      ...(onNote ? { onNote: (note: AskNote, epoch: number) => onNote(entry, note, epoch) } : {}),
       ...(isTapped ? { isTapped: () => isTapped(entry.id) } : {}),
     });
     instrument.info$.subscribe(info$);

@@ -1,7 +1,7 @@
 /** What the rest of the daemon knows of an instrument. Made by `createInstrument` in `instrument-runner.ts`. */
 import type { Observable } from 'rxjs';
 import type { DriverDefinition, InstrumentCommand } from '../../drivers/api.ts';
-import type { ByteChunk, OpenLink } from '../../drivers/links/link.ts';
+import type { AskNote, ByteChunk, OpenLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
@@ -24,7 +24,9 @@ export interface InstrumentDeps {
    * copy. What it throws is counted and changes nothing.
    */
   readonly onChunk?: (chunk: ByteChunk, epoch: number) => void;
-  /** Asked before a chunk is copied for `onChunk`. Left out: always. */
+  /** What a driver that asks did between the chunks. As `onChunk`. */
+  readonly onNote?: (note: AskNote, epoch: number) => void;
+  /** Asked before a chunk is copied for `onChunk`, or a note told. Left out: always. */
   readonly isTapped?: () => boolean;
 }
 

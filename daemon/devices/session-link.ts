@@ -2,7 +2,7 @@
  * One open link, shared out: settling throws bytes away, then one driver session after another may have it. A session
  * that was ended neither hears nor writes any more, so no late command of it reaches whoever has the link then.
  */
-import type { ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
+import type { AskNote, AskNotes, ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 
 /** Bytes kept for a driver that has not begun to listen; the oldest go first, counted. */
@@ -15,6 +15,8 @@ export interface SharedLinkHooks {
   readonly onChunk: (chunk: ByteChunk) => void;
   /** The driver's listener threw. */
   readonly onThrown: (thrown: unknown) => void;
+  /** What a driver that asks did. Left out: nobody wants to know. */
+  readonly onNote?: (note: AskNote) => void;
 }
 
 export class SharedLink {
@@ -34,7 +36,7 @@ export class SharedLink {
   /** Ends the session before and gives the link to a new one. */
   share(): SessionLink {
     this.revoke();
-    this.#session = new SessionLink(this.#raw, (bytes) => (this.discardedBytes += bytes));
+    this.#session = new SessionLink(this.#raw, (bytes) => (this.discardedBytes += bytes), this.#hooks.onNote);
     return this.#session;
   }
 
@@ -67,6 +69,7 @@ export class SessionLink implements ByteLink {
   readonly ended: Promise<LinkEnd>;
   readonly pause?: () => void;
   readonly resume?: () => void;
+  readonly notes?: AskNotes;
   readonly #raw: ByteLink;
   readonly #onDiscarded: (bytes: number) => void;
   #listener: ((chunk: ByteChunk) => void) | null = null;
@@ -76,7 +79,7 @@ export class SessionLink implements ByteLink {
   #isPaused = false;
   #endSession: (end: LinkEnd) => void = () => {};
 
-  constructor(raw: ByteLink, onDiscarded: (bytes: number) => void) {
+  constructor(raw: ByteLink, onDiscarded: (bytes: number) => void, onNote?: (note: AskNote) => void) {
     this.#raw = raw;
     this.#onDiscarded = onDiscarded;
     this.label = raw.label;
@@ -84,6 +87,15 @@ export class SessionLink implements ByteLink {
       this.#endSession = resolve;
     });
     this.ended = Promise.race([raw.ended, revoked]);
+    const follow = raw.notes?.follow;
+    if (onNote || follow) {
+      this.notes = {
+        write: (note) => {
+          if (!this.#isRevoked) onNote?.(note);
+        },
+        ...(follow ? { follow: (listener: (note: AskNote) => void) => follow((note) => !this.#isRevoked && listener(note)) } : {}),
+      };
+    }
     if (raw.pause && raw.resume) {
       this.pause = () => this.#hold(true);
       this.resume = () => this.#hold(false);

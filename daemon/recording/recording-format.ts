@@ -9,7 +9,8 @@
  */
 import * as z from 'zod';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
-import { TorsiondError } from '../../shared/errors.ts';
+import type { AskNote } from '../../drivers/links/link.ts';
+import { ERROR_TABLE, TorsiondError, type ErrorCode } from '../../shared/errors.ts';
 import { InstrumentSettings } from '../settings/schema.ts';
 
 export const RECORDING_PROFILE = 'torsiond';
@@ -20,6 +21,14 @@ export const LONGEST_RECORD_BYTES = 16_777_216;
 /** Name of the MCAP metadata records that hold marks. They stand between the messages before and after which they happened. */
 export const MARK_RECORD = 'torsiond.mark';
 
+/** `AskNote` of `drivers/links/link.ts`, bytes in hexadecimal. */
+const RecordedNote = z.discriminatedUnion('kind', [
+  z.object({ kind: z.literal('asked'), atMs: z.number(), step: z.number().int().min(0).nullable(), bytes: z.string().regex(/^(?:[0-9a-f]{2})*$/) }),
+  z.object({ kind: z.literal('failed'), atMs: z.number(), code: z.enum(Object.keys(ERROR_TABLE) as [ErrorCode, ...ErrorCode[]]), message: z.string() }),
+  z.object({ kind: z.literal('missed'), atMs: z.number(), rounds: z.number().int().min(1) }),
+  z.object({ kind: z.literal('rested'), atMs: z.number(), step: z.number().int().min(0) }),
+]);
+
 /** What happened beside the bytes, where it changes what becomes of them. */
 export const RecordedMark = z.discriminatedUnion('kind', [
   z.object({ kind: z.literal('gap'), instrument: z.string(), reason: z.enum(['lost', 'silence', 'stopped']) }),
@@ -29,6 +38,7 @@ export const RecordedMark = z.discriminatedUnion('kind', [
   }),
   z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']) }),
   z.object({ kind: z.literal('configure'), channel: z.string(), settings: CaptureSettings }),
+  z.object({ kind: z.literal('note'), instrument: z.string(), epoch: z.number().int().min(0), note: RecordedNote }),
 ]);
 export type RecordedMark = z.infer<typeof RecordedMark>;
 
@@ -132,4 +142,12 @@ export function readMark(metadata: ReadonlyMap<string, string>, where: string): 
   } catch (cause) {
     throw new TorsiondError('INPUT_FORMAT', 'a mark in the recording does not fit this version', { where, cause });
   }
+}
+
+export function noteMark(instrument: string, epoch: number, note: AskNote): RecordedMark {
+  return { kind: 'note', instrument, epoch, note: note.kind === 'asked' ? { ...note, bytes: Buffer.from(note.bytes).toString('hex') } : note };
+}
+
+export function markedNote({ note }: Extract<RecordedMark, { kind: 'note' }>): AskNote {
+  return note.kind === 'asked' ? { ...note, bytes: Uint8Array.from(Buffer.from(note.bytes, 'hex')) } : note;
 }

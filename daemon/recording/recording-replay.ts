@@ -4,9 +4,14 @@ import type { DeviceBlock } from '../../shared/sample-block.ts';
 import { WallMap } from '../pipeline/wall-time.ts';
 import { channelId } from '../pipeline/sample-source.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
-import type { RecordedConnection, RecordedMark } from './recording-format.ts';
+import { markedNote, type RecordedConnection, type RecordedMark } from './recording-format.ts';
 import { ReplayConnection } from './replay-connection.ts';
 import type { ChannelAction, ReplayOptions, ReplayPipeline, ReplayResult } from './replay-types.ts';
+
+type NoteMark = Extract<RecordedMark, { kind: 'note' }>;
+
+/** An instrument that never answers is asked for ever; only what comes shortly before its first answer matters. */
+const MAX_EARLY_NOTES = 4_096;
 
 type Results = AsyncGenerator<ReplayResult, void, void>;
 
@@ -23,6 +28,8 @@ export class RecordingReplay {
   readonly #channels = new Map<string, PlayedChannel>();
   /** Armed or held by hand before the channel's first connection; the last word counts. */
   readonly #early = new Map<string, ChannelAction>();
+  /** What was asked before the first answer of a connection, which begins it here. */
+  #earlyNotes: NoteMark[] = [];
   #wall: WallMap | null = null;
 
   constructor(source: string, options: ReplayOptions) {
@@ -39,6 +46,9 @@ export class RecordingReplay {
     this.#wall ??= new WallMap(recorded.wallOffsetMs);
     this.#playing.set(recorded, await ReplayConnection.open(recorded, this.#options.findDriver(instrument.driver.id) ?? null));
     instrument.channels.forEach((settings, i) => this.#open(recorded, settings, i));
+    const asked = this.#earlyNotes.filter((mark) => mark.instrument === instrument.id && mark.epoch === recorded.epoch);
+    this.#earlyNotes = this.#earlyNotes.filter((mark) => mark.instrument !== instrument.id);
+    for (const mark of asked) yield* this.mark(mark);
     for (const [channel, action] of this.#early) {
       const played = this.#channels.get(channel);
       if (!played) continue;
@@ -55,6 +65,14 @@ export class RecordingReplay {
   async* mark(mark: RecordedMark): Results {
     switch (mark.kind) {
       case 'wall': return this.#wall?.take(mark);
+      case 'note': {
+        const latest = this.#latest.get(mark.instrument);
+        const replay = latest?.epoch === mark.epoch ? this.#playing.get(latest) : undefined;
+        if (replay) return yield* this.#push(await replay.note(markedNote(mark)));
+        this.#earlyNotes.push(mark);
+        if (this.#earlyNotes.length > MAX_EARLY_NOTES) this.#earlyNotes.shift();
+        return;
+      }
       case 'gap': {
         const reason = mark.reason === 'stopped' ? 'stopped' : 'gap';
         for (const channel of this.#channelsOf(mark.instrument)) yield* channel.pipeline.end(reason);

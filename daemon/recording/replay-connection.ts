@@ -1,9 +1,8 @@
 /** One recorded connection played through its driver and sample clock: the same classes that the live instrument uses. */
 import type { DriverDefinition, DriverEvent } from '../../drivers/api.ts';
-import type { ByteChunk } from '../../drivers/links/link.ts';
+import type { AskNote, ByteChunk } from '../../drivers/links/link.ts';
 import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
-import type { TorsiondError} from '../../shared/errors.ts';
-import { asTorsiondError } from '../../shared/errors.ts';
+import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import { Connection } from '../devices/connection.ts';
 import { declaredRates, readDriverSettings } from '../devices/driver-settings.ts';
@@ -25,6 +24,9 @@ export class ReplayConnection {
   #held: DriverEvent[] | null = [];
   #blocks: DeviceBlock[] = [];
   #fault: TorsiondError | null = null;
+  /** The driver, when it is one that asks. */
+  #follower: ((note: AskNote) => void) | null = null;
+  #notes = 0;
   #isIdentifying = true;
 
   private constructor(recorded: RecordedConnection, driver: DriverDefinition, driverOptions: unknown) {
@@ -39,8 +41,11 @@ export class ReplayConnection {
     });
     const { link, far } = createMemoryLink(this.#clock, `recording of ${instrument.id}`);
     this.#far = far;
+    const notes = { write: () => {}, follow: (listener: (note: AskNote) => void) => {
+      this.#follower = listener;
+    } };
     this.#connection = new Connection({
-      link, clock: this.#clock, driver, driverOptions, channelCount: instrument.channels.length,
+      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channelCount: instrument.channels.length,
       onSettling: () => {},
       onChunk: () => {},
       onEvent: (event) => this.#take(event),
@@ -74,8 +79,23 @@ export class ReplayConnection {
     return this.#taken();
   }
 
+  /** What the driver asked then, or what became of it. @returns the blocks that it completes */
+  async note(note: AskNote): Promise<readonly DeviceBlock[]> {
+    if (this.#fault) return [];
+    this.#notes++;
+    this.#clock.advanceTo(note.atMs);
+    await turn();
+    this.#follower?.(note);
+    // The live driver went on after it, and so did what waited for it.
+    await turn();
+    return this.#taken();
+  }
+
   /** The recording, or this connection in it, is over. @returns the last blocks */
   async finish(): Promise<readonly DeviceBlock[]> {
+    if (this.#follower && this.#notes === 0) {
+      this.#fail(new TorsiondError('INPUT_FORMAT', 'the recording does not say what the instrument was asked, so its answers mean nothing', { where: this.#recorded.instrument.id }));
+    }
     this.#far.finish();
     await turn();
     await this.#connection.close();

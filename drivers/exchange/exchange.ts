@@ -17,8 +17,10 @@ export interface Question<Frame> {
   readonly name: string;
   /** Is this frame the answer? Frames that are not are passed over, and counted. */
   accepts(frame: Frame): boolean;
-  /** Called as the question is about to leave, when the line is quiet. */
-  readonly onAsk?: () => void;
+  /** Called as the question is about to leave, when the line is quiet, with its bytes; in a replay, with those that left then. */
+  readonly onAsk?: (bytes: Uint8Array) => void;
+  /** In a replay: whether those bytes were this question. Default: when they are the same. */
+  readonly isSame?: (bytes: Uint8Array) => boolean;
 }
 
 export type Outcome<Frame> =
@@ -55,6 +57,8 @@ export class Exchange<Frame> {
   unexpected = 0;
   timeouts = 0;
   readonly #options: ExchangeOptions;
+  /** What was asked and when it failed is told by the recording: nothing is written and no time is kept. */
+  readonly isReplay: boolean;
   #asked: Asked<Frame> | null = null;
   #isWriting = false;
   #isDraining = false;
@@ -65,6 +69,7 @@ export class Exchange<Frame> {
 
   constructor(options: ExchangeOptions) {
     this.#options = options;
+    this.isReplay = options.link.notes?.follow !== undefined;
   }
 
   get isFree(): boolean {
@@ -80,11 +85,12 @@ export class Exchange<Frame> {
    * Asks, and calls `done` once: during the arrival of the answer, or when its time is over. Not after `stop`.
    * @throws TorsiondError INTERNAL when the line is not free
    */
-  ask(question: Question<Frame>, done: (outcome: Outcome<Frame>) => void): void {
+  ask(question: Question<Frame>, done: (outcome: Outcome<Frame>) => void, bytes = question.bytes): void {
     this.#assertFree();
     const { clock } = this.#options;
-    question.onAsk?.();
+    question.onAsk?.(bytes);
     this.#asked = { question, done };
+    if (this.isReplay) return;
     this.#cancelTimer = clock.after(question.timeoutMs, () => {
       this.timeouts++;
       this.#fail(new TorsiondError('DEVICE_TIMEOUT', `no answer to ${question.name} within ${question.timeoutMs} ms`, { where: this.#options.link.label }));
@@ -127,7 +133,7 @@ export class Exchange<Frame> {
 
   /** What comes now may belong to an earlier question: waits until the line is quiet. */
   drain(): void {
-    if (this.#isStopped || this.#isDraining) return;
+    if (this.#isStopped || this.#isDraining || this.isReplay) return;
     this.#cancelTimer();
     this.#isPausing = false;
     this.#isDraining = true;
@@ -168,7 +174,7 @@ export class Exchange<Frame> {
 
   #pause(): void {
     const { clock, pauseMs = 0 } = this.#options;
-    if (pauseMs === 0 || this.#isStopped) return;
+    if (pauseMs === 0 || this.#isStopped || this.isReplay) return;
     this.#isPausing = true;
     this.#cancelTimer = clock.after(pauseMs, () => {
       this.#isPausing = false;

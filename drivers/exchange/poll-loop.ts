@@ -9,6 +9,7 @@
  */
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import type { AskNote, AskNotes } from '../links/link.ts';
 import type { Exchange, Outcome, Question } from './exchange.ts';
 import { FASTEST_POLL_HZ } from './poll-options.ts';
 
@@ -27,6 +28,8 @@ export interface PollLoopOptions<Frame> {
   /** Distance of rounds, ms; null: as fast as answers come. */
   readonly periodMs: number | null;
   readonly steps: readonly PollStep<Frame>[];
+  /** Where it is written down what was asked and what failed. */
+  readonly notes?: AskNotes | undefined;
   /** For messages. */
   readonly where: string;
   /** Rounds that there was no time for. */
@@ -74,7 +77,8 @@ export class PollLoop<Frame> {
     this.#options = options;
     this.#steps = options.steps.map((step) => ({ step, failures: 0, restsUntilMs: Number.NEGATIVE_INFINITY }));
     this.#next = this.#steps.length;
-    options.exchange.onFree = () => this.#go();
+    if (options.exchange.isReplay) options.notes!.follow!((note) => this.#follow(note));
+    else options.exchange.onFree = () => this.#go();
   }
 
   /** Begins to poll; before, only jobs are done. */
@@ -116,6 +120,7 @@ export class PollLoop<Frame> {
 
   #go(): void {
     const { exchange } = this.#options;
+    if (exchange.isReplay) return;
     while (!this.#isStopped && exchange.isFree) {
       const job = this.#jobs.shift();
       if (job) this.#do(job);
@@ -126,11 +131,10 @@ export class PollLoop<Frame> {
   #do(job: Job<Frame>): void {
     const { exchange } = this.#options;
     this.#job = job;
+    const bytes = job.kind === 'ask' ? job.question.bytes : job.bytes;
+    this.#note((atMs) => ({ kind: 'asked', atMs, step: null, bytes }));
     if (job.kind === 'ask') {
-      exchange.ask(job.question, (outcome) => {
-        this.#job = null;
-        job.done(outcome);
-      });
+      exchange.ask(job.question, this.#jobDone(job));
       return;
     }
     exchange.tell(job.bytes, (error) => {
@@ -139,21 +143,79 @@ export class PollLoop<Frame> {
     });
   }
 
+  #jobDone(job: Job<Frame> & { kind: 'ask' }): (outcome: Outcome<Frame>) => void {
+    return (outcome) => {
+      this.#job = null;
+      this.#noteFailure(outcome);
+      job.done(outcome);
+    };
+  }
+
+  #note(make: (atMs: number) => AskNote): void {
+    const { notes, clock, exchange } = this.#options;
+    if (notes && !exchange.isReplay) notes.write(make(clock.monoMs()));
+  }
+
+  #noteFailure(outcome: Outcome<Frame>): void {
+    if (outcome.kind === 'failed') this.#note((atMs) => ({ kind: 'failed', atMs, code: outcome.error.code, message: outcome.error.message }));
+  }
+
+  /** Does in a replay what was done then. */
+  #follow(note: AskNote): void {
+    if (this.#isStopped) return;
+    const { exchange, where } = this.#options;
+    if (note.kind === 'missed') return this.#tellMissed(note.rounds);
+    if (note.kind === 'rested') {
+      const state = this.#steps[note.step];
+      if (state) this.#skip(state);
+      return;
+    }
+    if (exchange.isAwaiting) {
+      const failure = note.kind === 'failed' ? note : { code: 'DEVICE_TIMEOUT' as const, message: 'given up' };
+      exchange.fail(new TorsiondError(failure.code, failure.message, { where }));
+    }
+    if (note.kind === 'asked' && exchange.isFree) this.#askAgain(note.step, note.bytes);
+  }
+
+  #askAgain(step: number | null, bytes: Uint8Array): void {
+    const { exchange } = this.#options;
+    const state = step === null ? undefined : this.#steps[step];
+    if (state) return exchange.ask(state.step.question(), (outcome) => void state.step.take(outcome), bytes);
+    const at = this.#jobs.findIndex((job) => (job.kind === 'ask' ? isSame(job.question, bytes) : Buffer.compare(job.bytes, bytes) === 0));
+    const job = at < 0 ? undefined : this.#jobs.splice(at, 1)[0];
+    if (job?.kind === 'tell') return job.done(null);
+    if (!job) {
+      // A person's command, or what belonged to it: its answer is nobody's.
+      return exchange.ask({ bytes, timeoutMs: 0, name: 'a command', accepts: () => true }, () => {});
+    }
+    this.#job = job;
+    exchange.ask(job.question, this.#jobDone(job), bytes);
+  }
+
   /** @returns false when there is nothing to ask now */
   #poll(): boolean {
     if (this.#next >= this.#steps.length && !this.#beginRound()) return false;
     const { exchange, clock } = this.#options;
     const state = this.#steps[this.#next]!;
     this.#next++;
+    const step = this.#next - 1;
     if (clock.monoMs() < state.restsUntilMs) {
-      state.step.skip(1, new TorsiondError('DEVICE_TIMEOUT', `did not answer ${state.failures} times; asked again once a second`, { where: this.#options.where }));
+      this.#note((atMs) => ({ kind: 'rested', atMs, step }));
+      this.#skip(state);
       return true;
     }
-    exchange.ask(state.step.question(), (outcome) => this.#take(state, outcome));
+    const question = state.step.question();
+    this.#note((atMs) => ({ kind: 'asked', atMs, step, bytes: question.bytes }));
+    exchange.ask(question, (outcome) => this.#take(state, outcome));
     return true;
   }
 
+  #skip(state: StepState<Frame>): void {
+    state.step.skip(1, new TorsiondError('DEVICE_TIMEOUT', `did not answer ${TIRED_FAILURES} times in a row and is asked once a second`, { where: this.#options.where }));
+  }
+
   #take(state: StepState<Frame>, outcome: Outcome<Frame>): void {
+    this.#noteFailure(outcome);
     const isGood = state.step.take(outcome);
     if (outcome.kind === 'answered') {
       state.failures = 0;
@@ -207,6 +269,11 @@ export class PollLoop<Frame> {
 
   #miss(rounds: number): void {
     if (rounds <= 0) return;
+    this.#note((atMs) => ({ kind: 'missed', atMs, rounds }));
+    this.#tellMissed(rounds);
+  }
+
+  #tellMissed(rounds: number): void {
     this.#options.onMissed(rounds, new TorsiondError('POLL_MISSED', `no time to ask ${rounds === 1 ? 'once' : `${rounds} times`}: the device still answered, or was given time to fall silent`, { where: this.#options.where }));
   }
 }
@@ -214,4 +281,8 @@ export class PollLoop<Frame> {
 function refuse<Frame>(job: Job<Frame>, error: TorsiondError, atMs: number): void {
   if (job.kind === 'ask') job.done({ kind: 'failed', error, atMs });
   else job.done(error);
+}
+
+function isSame<Frame>(question: Question<Frame>, bytes: Uint8Array): boolean {
+  return question.isSame ? question.isSame(bytes) : Buffer.compare(question.bytes, bytes) === 0;
 }

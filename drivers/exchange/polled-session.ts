@@ -40,7 +40,7 @@ export class PolledSession<Frame> {
       onRestless: () => this.fault(null, 'FRAME_UNREADABLE', 'the device goes on sending without being asked', 0),
     });
     this.loop = new PollLoop({
-      exchange: this.exchange, clock: context.clock, steps: options.steps, where: this.where,
+      exchange: this.exchange, clock: context.clock, notes: context.link.notes, steps: options.steps, where: this.where,
       periodMs: poll.rateHz === undefined ? null : 1_000 / poll.rateHz,
       onMissed: (rounds, error) => this.fault(null, error.code, error.message, rounds),
     });

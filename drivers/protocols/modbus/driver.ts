@@ -21,6 +21,8 @@ import { planReads, readRegisters, type RegisterBlock } from './register-map.ts'
 /** How requests travel. */
 interface Transport {
   frame(transaction: number, request: Request): Uint8Array;
+  /** Bytes at the beginning of a frame that number it. */
+  readonly numberBytes: 0 | 2;
   readonly look: LookForAnswer;
   readonly pauseMs: number;
 }
@@ -39,7 +41,7 @@ export const modbusRtu = defineDriver<ModbusRtuOptions>({
   channelCount: (options) => options.channels.length,
   sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ModbusSession(context, {
-    frame: (_, request) => rtuFrame(request.unit, request.pdu), look: lookForRtuAnswer, pauseMs: context.options.pauseMs,
+    frame: (_, request) => rtuFrame(request.unit, request.pdu), look: lookForRtuAnswer, numberBytes: 0, pauseMs: context.options.pauseMs,
   }),
 });
 
@@ -52,7 +54,7 @@ export const modbusTcp = defineDriver<ModbusTcpOptions>({
   channelCount: (options) => options.channels.length,
   sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ModbusSession(context, {
-    frame: (transaction, request) => mbapFrame(transaction, request.unit, request.pdu), look: lookForMbapAnswer, pauseMs: 0,
+    frame: (transaction, request) => mbapFrame(transaction, request.unit, request.pdu), look: lookForMbapAnswer, numberBytes: 2, pauseMs: 0,
   }),
 });
 
@@ -201,14 +203,16 @@ class ModbusSession implements DriverSession {
   }
 
   #question(request: Request): Question<Answer> {
-    const transaction = this.#nextTransaction();
+    const { numberBytes } = this.#transport;
+    const bytes = this.#transport.frame(this.#nextTransaction(), request);
     return {
-      bytes: this.#transport.frame(transaction, request),
+      bytes,
       name: request.name,
       timeoutMs: this.#context.options.poll.timeoutMs,
       // The framer lets nothing through that is not the answer.
       accepts: () => true,
-      onAsk: () => this.#framer.expect(request, transaction),
+      onAsk: (sent) => this.#framer.expect(request, numberBytes === 0 ? 0 : (sent[0]! << 8) | sent[1]!),
+      isSame: (sent) => Buffer.compare(bytes.subarray(numberBytes), sent.subarray(numberBytes)) === 0,
     };
   }
 

@@ -107,7 +107,7 @@ async function session<Options>(driver: DriverDefinition<Options>, options: unkn
 }
 
 const OPTIONS = {
-  poll: { rateHz: 50 },
+  poll: { asFastAsAnswered: true, timeoutMs: 10_000 },
   channels: [
     { address: 100, type: 'u16', scale: 0.01 }, { address: 101, type: 'i16' }, { address: 110, type: 'f32' }, { address: 112, type: 'f32', order: 'CDAB' },
     { address: 7, type: 'u16', unit: 2 }, { address: 3, type: 'i16', function: 4 },
@@ -134,7 +134,7 @@ describe.each([
 
 it('an exception of the library\'s server is named', async () => {
   const server = await libraryServer();
-  const { events } = await session(modbusTcp, { poll: { rateHz: 50 }, channels: [{ address: 100, type: 'u16' }, { address: 999, type: 'u16' }] }, server.port);
+  const { events } = await session(modbusTcp, { poll: { asFastAsAnswered: true, timeoutMs: 10_000 }, channels: [{ address: 100, type: 'u16' }, { address: 999, type: 'u16' }] }, server.port);
   await waitUntil(() => events.some((event) => event.kind === 'fault'), 'a fault');
   const fault = events.find((event) => event.kind === 'fault')!;
   expect(fault).toMatchObject({ channel: 1, missing: 1, error: { code: 'DEVICE_ERROR', message: 'holding registers 999 to 999 of unit 1: exception 2, illegal data address' } });
