@@ -5,7 +5,7 @@ export {
   type DriverSession, type InstrumentCommand, type InstrumentIdentity,
 } from './api.ts';
 export { BUILT_IN_DRIVERS, findDriver } from './registry.ts';
-export { type ByteChunk, type ByteLink, type LinkContext, type LinkEnd, type OpenLink } from './links/link.ts';
+export { type AskNote, type AskNotes, type ByteChunk, type ByteLink, type LinkContext, type LinkEnd, type OpenLink } from './links/link.ts';
 export { createMemoryLink, type MemoryFarEnd } from './links/memory-link.ts';
 export { openReplayLink, type ReplayLink, type ReplayOptions } from './links/replay-link.ts';
 export { openSerialLink } from './links/serial-link.ts';
