@@ -6,9 +6,8 @@ import { TransducerSettings } from '../../shared/transducer.ts';
 
 const idText = z.string().regex(/^[a-z0-9][a-z0-9-]{0,39}$/, 'use lower-case letters, digits and -, at most 40, not starting with -');
 
-export const SerialLinkSettings = z.strictObject({
-  kind: z.literal('serial'),
-  path: z.string().min(1).describe('Port: /dev/serial/by-id/… where there is one (it survives re-plugging), else its path.'),
+/** How a serial line is set, whoever sets it. */
+const lineSettings = {
   baudRate: z.number().int().min(50).max(12_000_000).default(115_200),
   dataBits: z.union([z.literal(7), z.literal(8)]).default(8),
   parity: z.enum(['none', 'even', 'odd']).default('none'),
@@ -17,6 +16,12 @@ export const SerialLinkSettings = z.strictObject({
   xon: z.boolean().default(false).describe('Software flow control towards the device and from it.'),
   dtr: z.boolean().nullable().default(null).describe('Set DTR after opening; null: leave it alone.'),
   rts: z.boolean().nullable().default(null).describe('Set RTS after opening; null: leave it alone.'),
+};
+
+export const SerialLinkSettings = z.strictObject({
+  kind: z.literal('serial'),
+  path: z.string().min(1).describe('Port: /dev/serial/by-id/… where there is one (it survives re-plugging), else its path.'),
+  ...lineSettings,
 });
 
 export const TcpLinkSettings = z.strictObject({
@@ -25,7 +30,14 @@ export const TcpLinkSettings = z.strictObject({
   port: z.number().int().min(1).max(65_535),
 });
 
-export const LinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings]);
+export const Rfc2217LinkSettings = z.strictObject({
+  kind: z.literal('rfc2217'),
+  host: z.string().min(1),
+  port: z.number().int().min(1).max(65_535).describe('TCP port of a device server that takes line settings (RFC 2217).'),
+  ...lineSettings,
+}).refine(({ rtscts, xon }) => !(rtscts && xon), { path: ['xon'], message: 'cannot go together with rtscts here; a device server takes one kind of flow control' });
+
+export const LinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings]);
 export type LinkSettings = z.infer<typeof LinkSettings>;
 
 export const ZeroSettings = z.discriminatedUnion('kind', [

@@ -21,6 +21,7 @@ export async function openTcpPort(options: TcpPortOptions = {}): Promise<TcpPort
 export class TcpPort implements SimulatedPort {
   readonly #maxBacklogBytes: number;
   readonly #listeners: ((bytes: Uint8Array) => void)[] = [];
+  readonly #clientListeners: (() => void)[] = [];
   #portNumber: number;
   #server: Server | null = null;
   #client: Socket | null = null;
@@ -57,6 +58,11 @@ export class TcpPort implements SimulatedPort {
 
   onData(listener: (bytes: Uint8Array) => void): void {
     this.#listeners.push(listener);
+  }
+
+  /** Told of each client that connects, before its bytes. */
+  onClient(listener: () => void): void {
+    this.#clientListeners.push(listener);
   }
 
   async unplug(): Promise<void> {
@@ -96,6 +102,7 @@ export class TcpPort implements SimulatedPort {
     }
     this.#dropClient();
     this.#client = socket;
+    for (const listener of this.#clientListeners) listener();
     socket.on('data', (bytes: Buffer) => {
       this.#counters.receivedBytes += bytes.length;
       for (const listener of this.#listeners) listener(bytes);
