@@ -7,8 +7,8 @@ import { FramedBinaryOptions } from '../../drivers/protocols/framed-binary/optio
 import { rawCounts } from '../../drivers/protocols/raw-counts/driver.ts';
 import { RawCountsOptions } from '../../drivers/protocols/raw-counts/options.ts';
 import { encodeCobs } from '../helpers/frame-encoders.ts';
-import { registerClauses } from './clause.ts';
-import { driverClauses } from './driver-clauses.ts';
+import { registerClauses } from '../../drivers/conformance/clause.ts';
+import { driverClauses } from '../../drivers/conformance/driver-clauses.ts';
 
 const bytes = (text: string): Uint8Array => Buffer.from(text, 'latin1');
 

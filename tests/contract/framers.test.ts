@@ -7,8 +7,8 @@ import { LineFramer } from '../../drivers/framing/line-framer.ts';
 import { SLIP } from '../../drivers/framing/slip.ts';
 import { SyncFramer } from '../../drivers/framing/sync-framer.ts';
 import { encodeCobs, encodeSlip } from '../helpers/frame-encoders.ts';
-import { registerClauses } from './clause.ts';
-import { framerClauses } from './framer-clauses.ts';
+import { registerClauses } from '../../drivers/conformance/clause.ts';
+import { framerClauses } from '../../drivers/conformance/framer-clauses.ts';
 
 describe.each([['LF', '\n'], ['CR LF', '\r\n']])('the line framer with %s', (_, delimiter) => {
   registerClauses(framerClauses({

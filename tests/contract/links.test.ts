@@ -7,8 +7,8 @@ import { openTcpLink } from '../../drivers/links/tcp-link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { openPtyPort, type PtyPort } from '../../simulator/ports/pty-port.ts';
 import { systemClock } from '../../shared/clock.ts';
-import { eventually, registerClauses } from './clause.ts';
-import { linkClauses, type LinkFarEnd, type LinkHarness } from './link-clauses.ts';
+import { eventually, registerClauses } from '../../drivers/conformance/clause.ts';
+import { linkClauses, type LinkFarEnd, type LinkHarness } from '../../drivers/conformance/link-clauses.ts';
 import { serialOptions } from '../helpers/serial-options.ts';
 
 const context = (signal = new AbortController().signal): { clock: typeof systemClock; signal: AbortSignal } => ({ clock: systemClock, signal });

@@ -5,8 +5,8 @@ import { modbusRtu, modbusTcp } from '../../drivers/protocols/modbus/driver.ts';
 import { ModbusRtuOptions, ModbusTcpOptions } from '../../drivers/protocols/modbus/options.ts';
 import { scpi } from '../../drivers/protocols/scpi/driver.ts';
 import { ScpiOptions } from '../../drivers/protocols/scpi/options.ts';
-import { registerClauses } from './clause.ts';
-import { polledDriverClauses, type PolledVector } from './polled-driver-clauses.ts';
+import { registerClauses } from '../../drivers/conformance/clause.ts';
+import { polledDriverClauses, type PolledVector } from '../../drivers/conformance/polled-driver-clauses.ts';
 
 const poll = { rateHz: 10, timeoutMs: 40, quietMs: 40 };
 const bytes = (text: string): Uint8Array => Buffer.from(text, 'latin1');

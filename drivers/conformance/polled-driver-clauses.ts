@@ -1,8 +1,9 @@
 /** What every driver that asks promises, checked over a link in memory with a clock that the clauses move. */
 import assert from 'node:assert/strict';
-import type { DriverDefinition, DriverEvent, DriverSession } from '../../drivers/api.ts';
-import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
-import { ManualClock } from '../helpers/manual-clock.ts';
+import { getEventListeners } from 'node:events';
+import type { DriverDefinition, DriverEvent, DriverSession } from '../api.ts';
+import { createMemoryLink, type MemoryFarEnd } from '../links/memory-link.ts';
+import { ManualClock } from './manual-clock.ts';
 import type { Clause } from './clause.ts';
 
 export interface PolledVector {
@@ -130,6 +131,8 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
     return text == null ? null : Number(text);
   }));
   const good = vectors[0]!;
+  /** Differs from the first on every channel, so that a late answer would show. */
+  const other = vectors.find((vector) => vector.values.every((text, channel) => text !== null && text !== good.values[channel])) ?? good;
   const goodSamples = (count: number): (number | null)[][] => expected(Array.from({ length: count }, () => good));
 
   return [
@@ -155,12 +158,13 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
     } },
     { id: 'P5', text: 'an answer that is missing or late by up to the quiet time is one missing sample and never taken for the next', check: async () => {
       for (const delayMs of [TIMEOUT_MS + 1, TIMEOUT_MS + 30, Number.POSITIVE_INFINITY]) {
-        const { events } = await polled({ answer: (poll, message) => (delayMs === Number.POSITIVE_INFINITY && poll === 1 ? null : good.answer(message)), delayMs: (poll) => (poll === 1 && Number.isFinite(delayMs) ? delayMs : 0) }, 4);
+        const { events } = await polled({ answer: (poll, message) => (poll !== 1 ? good.answer(message) : Number.isFinite(delayMs) ? other.answer(message) : null), delayMs: (poll) => (poll === 1 && Number.isFinite(delayMs) ? delayMs : 0) }, 4);
         const lists = samples(events);
         lists.forEach((list, channel) => {
           const value = goodSamples(1)[channel]![0];
           assert.deepEqual(list.slice(0, 2), [value, null], `${delayMs} ms`);
           assert.deepEqual(list.at(-1), value);
+          assert.ok(list.every((one) => one === null || one === value), `the answer that came after ${delayMs} ms was taken`);
         });
       }
     } },
@@ -245,6 +249,25 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
       assert.ok(events.every((event) => event.kind === 'fault'));
       await pass(10 * PERIOD_MS);
       samples(events).forEach((list, channel) => assert.equal(list.at(-1), goodSamples(1)[channel]![0]));
+    } },
+    { id: 'P15', text: 'a start that is given up while nobody answers ends at once, with no timer, no listener and no further question', check: async () => {
+      const clock = new ManualClock();
+      const { link, far } = createMemoryLink(clock);
+      const giveUp = new AbortController();
+      const session = driver.createSession({ options, link, clock, signal: giveUp.signal });
+      let end: 'pending' | 'resolved' | 'rejected' = 'pending';
+      void session.start().then(() => (end = 'resolved'), () => (end = 'rejected'));
+      await turn();
+      clock.advance(1);
+      giveUp.abort();
+      for (let i = 0; i < 10; i++) await turn();
+      assert.notEqual(end, 'pending', 'start did not end');
+      const asked = far.written.length;
+      for (let i = 0; i < 300; i++) {
+        clock.advance(1);
+        await turn();
+      }
+      assert.deepEqual([far.written.length, clock.pendingTimers, getEventListeners(giveUp.signal, 'abort').length, far.isOpen], [asked, 0, 0, true]);
     } },
   ];
 }

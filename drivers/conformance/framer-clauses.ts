@@ -1,6 +1,6 @@
 /** What every framer promises. */
 import assert from 'node:assert/strict';
-import type { Framer } from '../../drivers/framing/framer.ts';
+import type { Framer } from '../framing/framer.ts';
 import type { Clause } from './clause.ts';
 
 export interface FramerHarness {

@@ -1,9 +1,12 @@
 /** What every driver promises, checked over a link in memory. */
 import assert from 'node:assert/strict';
-import type { DriverDefinition, DriverEvent, DriverSession } from '../../drivers/api.ts';
-import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
+import { getEventListeners } from 'node:events';
+import type { DriverDefinition, DriverEvent, DriverSession } from '../api.ts';
+import { createMemoryLink, type MemoryFarEnd } from '../links/memory-link.ts';
 import { systemClock, type Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
 import { eventually, type Clause } from './clause.ts';
+import { ManualClock } from './manual-clock.ts';
 
 export interface DriverVector {
   /** What the device sends for one sample of every channel. */
@@ -22,6 +25,10 @@ export interface DriverHarness<Options> {
   readonly vectors: readonly DriverVector[];
   /** Bytes that hold no sample, delimited like one. */
   readonly bad: Uint8Array;
+  /** The good sample after a bad one, where frames count; default: the first vector without a missing value. */
+  readonly afterBad?: DriverVector;
+  /** Where frames carry a counter: two good frames and how many samples of each channel are lost between them. */
+  readonly lost?: { readonly before: Uint8Array; readonly after: Uint8Array; readonly missing: number };
 }
 
 interface Bench {
@@ -31,6 +38,7 @@ interface Bench {
   readonly events: DriverEvent[];
   readonly state: { isComplete: boolean };
   readonly timers: () => number;
+  readonly listeners: () => number;
 }
 
 /** The real clock, and how many of its timers run. */
@@ -60,7 +68,8 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
   const bench = (): Bench => {
     const { clock, timers } = countingClock();
     const { link, far } = createMemoryLink(clock);
-    const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
+    const { signal } = new AbortController();
+    const session = driver.createSession({ options, link, clock, signal });
     const events: DriverEvent[] = [];
     const state = { isComplete: false };
     session.events$.subscribe({
@@ -70,7 +79,7 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
         state.isComplete = true;
       },
     });
-    return { session, far, link, events, state, timers };
+    return { session, far, link, events, state, timers, listeners: () => getEventListeners(signal, 'abort').length };
   };
   const started = async (): Promise<Bench> => {
     const made = bench();
@@ -114,10 +123,15 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
     { id: 'D4', text: 'one bad frame is one fault, and the next sample is right', check: async () => {
       const { far, events, session } = await started();
       const good = vectors.find((vector) => vector.values.every((value) => value !== null))!;
-      far.deliver(Buffer.concat([harness.resync, good.bytes, harness.bad, good.bytes]));
+      const next = harness.afterBad ?? good;
+      far.deliver(Buffer.concat([harness.resync, good.bytes, harness.bad, next.bytes]));
       assert.equal(events.filter((event) => event.kind === 'fault').length, 1);
       assert.ok(session.counters().faults >= 1);
-      for (const list of samples(events)) assert.deepEqual([list[0] !== null, list.at(-1)], [true, list[0]]);
+      const [first, last] = [expected([good]), expected([next])];
+      samples(events).forEach((list, channel) => {
+        assert.deepEqual([list[0], list.at(-1)], [first[channel]![0], last[channel]![0]]);
+        assert.equal(list.filter((value) => value !== null).length, 2, 'a value was made of the bad frame');
+      });
     } },
     { id: 'D5', text: 'events come during the arrival of their bytes, with its time, and values are the receiver\'s', check: async () => {
       const { far, events } = await started();
@@ -150,12 +164,12 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
       far.unplug();
       await eventually(() => state.isComplete, 'completion', 100);
     } },
-    { id: 'D9', text: 'stop is idempotent, leaves no timer and an open link, and silences the session', check: async () => {
-      const { far, events, session, state, timers } = await started();
+    { id: 'D9', text: 'stop is idempotent, leaves no timer, no listener on the signal and an open link, and silences the session', check: async () => {
+      const { far, events, session, state, timers, listeners } = await started();
       await Promise.all([session.stop(), session.stop()]);
       await session.stop();
       far.deliver(all);
-      assert.deepEqual([events.length, state.isComplete, far.isOpen, timers()], [0, true, true, 0]);
+      assert.deepEqual([events.length, state.isComplete, far.isOpen, timers(), listeners()], [0, true, true, 0, 0]);
     } },
     { id: 'D10', text: 'two sessions share no state', check: async () => {
       const [one, two] = [await started(), await started()];
@@ -171,7 +185,7 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
       assert.ok(!parsed.success && parsed.error.issues.length > 0);
       assert.ok(driver.optionsSchema.safeParse(options).success);
     } },
-    { id: 'D12', text: '10 MB of noise are taken within 2 s of processor time and bounded events', check: async () => {
+    { id: 'D12', text: '10 MB of noise throw nothing, are taken within 2 s of processor time, and what follows them is right', check: async () => {
       const { far, events } = await started();
       let state = 1;
       const noise = Uint8Array.from({ length: 64 * 1024 }, () => (state = (Math.imul(state, 1_103_515_245) + 12_345) >>> 0) >>> 16);
@@ -182,8 +196,40 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
       }
       const spent = process.cpuUsage(before);
       assert.ok(spent.user + spent.system < 2e6, `${(spent.user + spent.system) / 1e3} ms`);
+      assert.ok(far.isOpen, 'the driver threw and so ended the link');
       far.deliver(all);
       assert.deepEqual(samples(events).map((list) => list.slice(-vectors.length)), expected(vectors));
     } },
+    { id: 'D13', text: 'a minute of silence gives no value', check: async () => {
+      const clock = new ManualClock();
+      const { link, far } = createMemoryLink(clock);
+      const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
+      const events: DriverEvent[] = [];
+      session.events$.subscribe((event) => events.push(event));
+      await session.start();
+      far.deliver(all);
+      const before = samples(events).map((list) => list.filter((value) => value !== null).length);
+      for (let i = 0; i < 6_000; i++) clock.advance(10);
+      assert.deepEqual(samples(events).map((list) => list.filter((value) => value !== null).length), before);
+    } },
+    ...lostClause(),
+    { id: 'D15', text: 'a start that was given up is refused with a TorsiondError, and nothing is asked', check: async () => {
+      const { clock, timers } = countingClock();
+      const { link, far } = createMemoryLink(clock);
+      const session = driver.createSession({ options, link, clock, signal: AbortSignal.abort() });
+      await assert.rejects(session.start(), TorsiondError);
+      await session.stop();
+      assert.deepEqual([far.written.length, timers(), far.isOpen], [0, 0, true]);
+    } },
   ];
+
+  function lostClause(): Clause[] {
+    const { lost } = harness;
+    if (!lost) return [];
+    return [{ id: 'D14', text: 'samples that the counter shows as lost are counted as missing, between the values around them', check: async () => {
+      const { far, events } = await started();
+      far.deliver(Buffer.concat([harness.resync, lost.before, lost.after]));
+      for (const list of samples(events)) assert.deepEqual(list.map((value) => value === null), [false, ...Array<boolean>(lost.missing).fill(true), false]);
+    } }];
+  }
 }

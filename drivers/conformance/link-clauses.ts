@@ -1,6 +1,6 @@
 /** What every link promises, checked on a real one: `drivers/links/link.ts` in numbers. */
 import assert from 'node:assert/strict';
-import type { ByteLink, ByteChunk, LinkEnd } from '../../drivers/links/link.ts';
+import type { ByteLink, ByteChunk, LinkEnd } from '../links/link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { eventually, type Clause } from './clause.ts';
 

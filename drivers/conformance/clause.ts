@@ -1,3 +1,5 @@
+import { systemClock } from '../../shared/clock.ts';
+
 /** A numbered promise and its check. Clauses need no test runner: whoever runs them decides how to report. */
 export interface Clause {
   /** Permanent, for example `L6`. */
@@ -16,9 +18,9 @@ export function registerClauses(clauses: readonly Clause[], register: RegisterTe
 
 /** Waits for a condition. @throws Error that says what was awaited in vain */
 export async function eventually(condition: () => boolean, what: string, limitMs = 5_000): Promise<void> {
-  const end = performance.now() + limitMs;
+  const end = systemClock.monoMs() + limitMs;
   while (!condition()) {
-    if (performance.now() > end) throw new Error(`waited ${limitMs} ms in vain for: ${what}`);
+    if (systemClock.monoMs() > end) throw new Error(`waited ${limitMs} ms in vain for: ${what}`);
     await new Promise((resolve) => setTimeout(resolve, 1));
   }
 }
