@@ -2,6 +2,9 @@
 export { listScenarios, loadScenario, parseScenario } from './scenarios/load.ts';
 export { Scenario } from './scenarios/schema.ts';
 export { startScenario, type RunningChannel, type RunningInstrument, type RunningScenario, type StartScenarioOptions } from './run-scenario.ts';
+export type { InstrumentCounters, TorqueSource } from './instruments/virtual-instrument.ts';
+export { framePlaces, type FrameFormat } from './instruments/frame-format.ts';
+export { rangeOf, type ModbusFormat } from './instruments/modbus-format.ts';
 export { openPort, type OpenPortOptions } from './ports/open-port.ts';
 export { openPtyPort, PtyPort, type PtyPortOptions } from './ports/pty-port.ts';
 export { openTcpPort, TcpPort, type TcpPortOptions } from './ports/tcp-port.ts';

@@ -6,8 +6,9 @@ import { systemClock, type Clock } from '../shared/clock.ts';
 import { TorsiondError } from '../shared/errors.ts';
 import { FaultyPort, type FaultCounters } from './faults/faulty-port.ts';
 import { ChannelSource } from './instruments/channel-source.ts';
-import type { LineFormat } from './instruments/line-format.ts';
-import { LineInstrument, type LineInstrumentCounters } from './instruments/line-instrument.ts';
+import { endOfMessage, imageOf, makeInstrument } from './instruments/make-instrument.ts';
+import { shownScale } from './instruments/shown.ts';
+import type { InstrumentCounters, TorqueSource, VirtualInstrument } from './instruments/virtual-instrument.ts';
 import { openPort } from './ports/open-port.ts';
 import type { PortAddress, PortCounters, SimulatedPort } from './ports/port.ts';
 import { SeededRandom } from './random.ts';
@@ -15,11 +16,13 @@ import type { Scenario, SimulatedChannel, SimulatedInstrument } from './scenario
 
 export interface RunningChannel {
   readonly title: string;
-  /** UCUM code of the values in the lines. */
+  /** What the instrument shows: UCUM code of a torque, mV/V, or {count}. */
   readonly unit: string;
   /** N.m */
   readonly capacity: number;
   readonly transducerSerial: string;
+  /** Signal of the transducer and scale of the amplifier, where there is a bridge. */
+  readonly bridge: SimulatedChannel['transducer']['bridge'] | null;
   readonly suggestedMode: 'track' | 'peak' | 'first-peak';
   /** N.m */
   readonly target: number;
@@ -34,10 +37,11 @@ export interface RunningInstrument {
   readonly baudRate: number;
   readonly sampleRateHz: number;
   readonly channels: readonly RunningChannel[];
-  readonly lineFormat: LineFormat;
-  readonly commands: SimulatedInstrument['commands'];
-  readonly startsByItself: boolean;
-  counters(): { readonly instrument: LineInstrumentCounters; readonly port: PortCounters; readonly faults: FaultCounters | null };
+  /** What it says and hears, as the scenario describes it. */
+  readonly plan: Pick<SimulatedInstrument, 'kind' | 'format' | 'commands' | 'frames' | 'scpi' | 'modbus' | 'startsByItself'>;
+  /** Memory image of the first channel's data sheet, or null. */
+  readonly dataSheet: Uint8Array | null;
+  counters(): { readonly instrument: InstrumentCounters; readonly port: PortCounters; readonly faults: FaultCounters | null };
 }
 
 export interface RunningScenario {
@@ -59,11 +63,13 @@ export interface StartScenarioOptions {
   /** Where the pseudo terminals appear, as `<instrument id>`; made when missing. Left out: a folder that `stop` removes. */
   readonly linkDirectory?: string;
   readonly clock?: Clock;
+  /** Torque of another making in place of the tools. */
+  readonly torque?: (instrument: string, channel: number) => TorqueSource;
 }
 
 interface Running {
   readonly port: SimulatedPort;
-  readonly instrument: LineInstrument;
+  readonly instrument: VirtualInstrument;
   readonly facts: RunningInstrument;
 }
 
@@ -94,7 +100,7 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
           hasTold = true;
         },
       });
-      running.set(plan.id, switchedOn(plan, port, clock, random.fork(i), log));
+      running.set(plan.id, switchedOn(plan, port, clock, random.fork(i), log, options.torque));
     }
   } catch (error) {
     await stop();
@@ -125,19 +131,19 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
   };
 }
 
-function switchedOn(plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void): Running {
+function switchedOn(
+  plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void, torque: StartScenarioOptions['torque'],
+): Running {
   const faulty = plan.faults === undefined ? null : new FaultyPort(bare, { ...plan.faults, seed: plan.faults.seed ^ random.word() }, clock, {
-    delimiter: plan.format.delimiter,
+    delimiter: endOfMessage(plan),
     onPluggedIn: () => instrument.switchOn(),
     onUnplugged: () => instrument.switchOff(),
     onFault: (error) => log(`${plan.id}: a planned fault failed: ${(error as Error).message}`),
   });
   const port = faulty ?? bare;
-  const instrument: LineInstrument = new LineInstrument({
-    port, clock,
-    channels: plan.channels.map((channel) => ({ source: sourceOf(channel, plan, random.word()), unit: channel.unit })),
-    format: plan.format, commands: plan.commands, rateHz: plan.sampleRateHz * (1 + plan.clockErrorPpm * 1e-6), pace: plan.pace,
-    startsByItself: plan.startsByItself,
+  const instrument: VirtualInstrument = makeInstrument(plan, {
+    port, clock, rateHz: plan.sampleRateHz * (1 + plan.clockErrorPpm * 1e-6),
+    channels: plan.channels.map((channel, i) => ({ source: torque?.(plan.id, i) ?? sourceOf(channel, plan, random.word()), shown: shownScale(channel) })),
   });
   instrument.switchOn();
   return {
@@ -146,9 +152,10 @@ function switchedOn(plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock
       id: plan.id, title: plan.title, address: port.address, baudRate: plan.baudRate, sampleRateHz: plan.sampleRateHz,
       channels: plan.channels.map((channel) => ({
         title: channel.title, unit: channel.unit, capacity: channel.transducer.capacityNm, transducerSerial: channel.transducer.serialNumber,
+        bridge: channel.transducer.bridge ?? null,
         suggestedMode: channel.suggested.mode, target: channel.suggested.target, low: channel.suggested.low, high: channel.suggested.high,
       })),
-      lineFormat: plan.format, commands: plan.commands, startsByItself: plan.startsByItself,
+      plan, dataSheet: imageOf(plan),
       counters: () => ({ instrument: instrument.counters, port: port.counters, faults: faulty?.faults ?? null }),
     },
   };

@@ -1,7 +1,8 @@
 /** Gateway settings that fit a running scenario of the simulator. */
 import { convertTorque } from '../../shared/units.ts';
-import type { RunningInstrument, RunningScenario } from '../../simulator/index.ts';
+import type { RunningChannel, RunningInstrument, RunningScenario } from '../../simulator/index.ts';
 import { Settings } from '../settings/schema.ts';
+import { driverInput, pollRateHz } from './scenario-driver.ts';
 
 /** As a person would write them into a settings file; every instrument is marked as simulated. */
 export function scenarioSettingsInput(scenario: RunningScenario): { station: string; instruments: object[] } {
@@ -22,39 +23,29 @@ function instrumentInput(instrument: RunningInstrument): object {
     link: address.kind === 'serial'
       ? { kind: 'serial', path: address.path, baudRate: instrument.baudRate }
       : { kind: 'tcp', host: address.host, port: address.port },
-    driver: { id: 'ascii-lines', options: lineOptions(instrument) },
-    channels: instrument.channels.map((channel) => ({
-      title: channel.title,
-      unit: channel.unit,
-      sampleRateHz: instrument.sampleRateHz,
-      transducer: { serialNumber: channel.transducerSerial, capacity: convertTorque(channel.capacity, 'N.m', channel.unit) },
-      capture: {
-        mode: channel.suggestedMode,
-        limits: { kind: 'absolute', target: channel.target, low: channel.low, high: channel.high },
-      },
-    })),
+    driver: driverInput(instrument),
+    channels: instrument.channels.map((channel) => channelInput(channel, pollRateHz(instrument) ?? instrument.sampleRateHz)),
   };
 }
 
-/** How the lines of the simulator's format are to be read. */
-function lineOptions({ lineFormat, commands, startsByItself, channels }: RunningInstrument): object {
-  const columnOf = (name: string): number => lineFormat.columns.indexOf(name) + 1;
-  const unitColumn = columnOf('unit');
-  const statusColumn = columnOf('status');
+function channelInput(channel: RunningChannel, sampleRateHz: number): object {
+  const { bridge } = channel;
+  const isSignal = channel.unit === 'mV/V' || channel.unit === '{count}';
+  const unit = isSignal ? 'N.m' : channel.unit;
+  const capacity = convertTorque(channel.capacity, 'N.m', unit);
   return {
-    // A line feed is the default, and a carriage return before it does no harm.
-    ...(/^\r?\n$/.test(lineFormat.delimiter) ? {} : { delimiter: lineFormat.delimiter }),
-    ...(lineFormat.columns.length > 1 ? { separator: lineFormat.separator } : {}),
-    ...(lineFormat.decimalSign === ',' ? { decimal: 'comma' } : {}),
-    channels: channels.map((_, i) => ({
-      column: columnOf(`channel-${i + 1}`),
-      ...(unitColumn > 0 ? { unitColumn } : {}),
-      ...(statusColumn > 0 ? { statusColumn } : {}),
-    })),
-    status: { overload: [lineFormat.statusWords.overload], good: [lineFormat.statusWords.ok] },
-    commands: {
-      ...(commands.start !== null && !startsByItself ? { start: commands.start } : {}),
-      ...(commands.zero === null ? {} : { zero: commands.zero }),
+    title: channel.title,
+    unit,
+    ...(isSignal ? { signal: channel.unit === 'mV/V' ? { kind: 'mV/V' } : { kind: 'counts', ...bridge!.amplifier } } : {}),
+    sampleRateHz,
+    transducer: {
+      serialNumber: channel.transducerSerial,
+      capacity,
+      ...(isSignal ? { bridge: { ratedTorque: capacity, sensitivity: bridge!.sensitivity, zeroBalance: bridge!.zeroBalance } } : {}),
+    },
+    capture: {
+      mode: channel.suggestedMode,
+      limits: { kind: 'absolute', target: channel.target, low: channel.low, high: channel.high },
     },
   };
 }

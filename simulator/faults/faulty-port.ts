@@ -1,5 +1,6 @@
 /** A port with a bad line: wraps any port. What the instrument writes goes through the fault plan first. */
 import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
 import type { PortAddress, PortCounters, SimulatedPort } from '../ports/port.ts';
 import { SeededRandom } from '../random.ts';
 import type { FaultPlan } from './fault-plan.ts';
@@ -18,8 +19,8 @@ export interface FaultCounters {
 }
 
 export interface FaultyPortOptions {
-  /** Ends a line; lost and duplicated lines are whole lines. */
-  readonly delimiter: string;
+  /** Ends a line; lost and duplicated lines are whole lines. Null: nothing ends a message, and the plan has no faults of lines. */
+  readonly delimiter: string | null;
   /** Told after the port is plugged in again: the instrument behind it starts anew. */
   readonly onPluggedIn?: () => void;
   readonly onUnplugged?: () => void;
@@ -35,7 +36,7 @@ export class FaultyPort implements SimulatedPort {
   readonly #clock: Clock;
   readonly #options: FaultyPortOptions;
   readonly #random: SeededRandom;
-  readonly #lineEnd: number;
+  readonly #lineEnd: number | null;
   readonly #cancels = new Set<() => void>();
   #counters = { inBytes: 0, outBytes: 0, lostBytes: 0, duplicatedBytes: 0, garbageBytes: 0, stalledBytes: 0, heldBytes: 0, unplugs: 0 };
   #held: Uint8Array[] = [];
@@ -48,7 +49,10 @@ export class FaultyPort implements SimulatedPort {
     this.#clock = clock;
     this.#options = options;
     this.#random = new SeededRandom(plan.seed);
-    this.#lineEnd = options.delimiter.charCodeAt(options.delimiter.length - 1);
+    if (options.delimiter === null && plan.lines.lostShare + plan.lines.duplicatedShare > 0) {
+      throw new TorsiondError('SIM_SCENARIO', 'lines are to be lost or doubled where nothing ends a message', { hint: 'Take faults of chunks, garbage or the timeline.' });
+    }
+    this.#lineEnd = options.delimiter === null ? null : options.delimiter.charCodeAt(options.delimiter.length - 1);
     this.#beginTimeline();
   }
 
@@ -124,7 +128,7 @@ export class FaultyPort implements SimulatedPort {
 
   #spoilLines(bytes: Uint8Array): Uint8Array {
     const { lostShare, duplicatedShare } = this.#plan.lines;
-    if (lostShare === 0 && duplicatedShare === 0) return bytes;
+    if (this.#lineEnd === null || (lostShare === 0 && duplicatedShare === 0)) return bytes;
     const kept: Uint8Array[] = [];
     for (let from = 0; from < bytes.length; ) {
       const end = bytes.indexOf(this.#lineEnd, from);

@@ -2,6 +2,7 @@
 import { SeededRandom } from '../random.ts';
 import { SampleTimes, Sensor, type SensorTraits } from '../sensor/sensor.ts';
 import type { Pull } from '../tools/pull.ts';
+import type { TorqueSource } from './virtual-instrument.ts';
 import { drawPull, type OperatorPlan, type ToolPlan } from './tool-plan.ts';
 
 export interface ChannelPlan {
@@ -18,7 +19,7 @@ export interface ChannelPlan {
   readonly jitterS: number;
 }
 
-export class ChannelSource {
+export class ChannelSource implements TorqueSource {
   readonly #plan: ChannelPlan;
   readonly #random: SeededRandom;
   readonly #sensor: Sensor;

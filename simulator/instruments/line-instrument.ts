@@ -1,9 +1,8 @@
-/** A virtual instrument that streams lines of text over a port, and answers commands. */
-import type { Clock } from '../../shared/clock.ts';
-import type { SimulatedPort } from '../ports/port.ts';
-import type { ChannelSource } from './channel-source.ts';
+/** A virtual instrument that streams lines of text over a port, or sends one when it is asked, and answers commands. */
 import { lineWriter, type LineFormat } from './line-format.ts';
-import { unitsPerNewtonMetre } from './units.ts';
+import { PacedStream } from './paced-stream.ts';
+import { RunningConverter } from './running-converter.ts';
+import { takeSample, type InstrumentCounters, type InstrumentParts, type VirtualInstrument } from './virtual-instrument.ts';
 
 /** Texts that the host may send, and what is answered; an empty answer is none. Case and spaces around do not matter. */
 export interface LineCommands {
@@ -11,6 +10,10 @@ export interface LineCommands {
   readonly stop: string | null;
   readonly zero: string | null;
   readonly identify: string | null;
+  /** Answered with one line of the newest sample. */
+  readonly read: string | null;
+  /** Answered with the electronic data sheet of the first channel's transducer, in hexadecimal. */
+  readonly dataSheet: string | null;
   /** Answer to start, stop and zero. */
   readonly acknowledge: string;
   /** Answer to anything else. */
@@ -19,128 +22,71 @@ export interface LineCommands {
   readonly identity: string;
 }
 
-export interface LineInstrumentOptions {
-  readonly port: SimulatedPort;
-  readonly clock: Clock;
-  readonly channels: readonly { readonly source: ChannelSource; /** UCUM code of the values shown. */ readonly unit: string }[];
+export interface LineInstrumentOptions extends InstrumentParts {
   readonly format: LineFormat;
   readonly commands: LineCommands;
-  /** Samples of each channel per second by its own quartz. */
-  readonly rateHz: number;
   /** `clock`: as declared; `flood`: as fast as the port takes them. */
   readonly pace: 'clock' | 'flood';
   /** Streams from switch-on, or only after the start command. */
   readonly startsByItself: boolean;
+  /** Memory image of the transducer's data sheet. */
+  readonly dataSheet?: Uint8Array;
 }
 
-export interface LineInstrumentCounters {
-  readonly lines: number;
-  /** Not sampled because this process was late by more than `MAX_LATE_MS`; the instrument's time stood still instead. */
-  readonly lateSamples: number;
-  readonly commands: number;
-}
-
-/** Lines are written in chunks this often, ms; slower streams line by line. */
-const CHUNK_MS = 5;
-const MAX_LATE_MS = 500;
-const FLOOD_CHUNK_LINES = 128;
-const FLOOD_BACKLOG_BYTES = 64 * 1024;
-const FLOOD_CHUNKS_PER_TURN = 8;
 const MAX_COMMAND_BYTES = 256;
 
-export class LineInstrument {
+export class LineInstrument implements VirtualInstrument {
   readonly #options: LineInstrumentOptions;
   readonly #write: ReturnType<typeof lineWriter>;
-  readonly #factors: readonly number[];
   readonly #values: Float64Array;
   readonly #encoder = new TextEncoder();
-  #counters = { lines: 0, lateSamples: 0, commands: 0 };
-  #cancel: (() => void) | null = null;
-  #startMs = 0;
-  #due = 0;
+  readonly #stream: PacedStream;
+  readonly #converter: RunningConverter;
+  #lines = 0;
+  #commands = 0;
   #heard = '';
   #isOn = false;
 
   constructor(options: LineInstrumentOptions) {
     this.#options = options;
     this.#write = lineWriter(options.format);
-    this.#factors = options.channels.map((channel) => unitsPerNewtonMetre(channel.unit));
     this.#values = new Float64Array(options.channels.length);
+    this.#stream = new PacedStream({ ...options, send: (count) => this.#send(count) });
+    this.#converter = new RunningConverter(options);
     options.port.onData((bytes) => this.#hear(bytes));
   }
 
-  get counters(): LineInstrumentCounters {
-    return { ...this.#counters };
+  get counters(): InstrumentCounters {
+    return { messages: this.#lines, lateSamples: this.#stream.lateSamples + this.#converter.lateSamples, commands: this.#commands };
   }
 
   get isStreaming(): boolean {
-    return this.#cancel !== null;
+    return this.#stream.isRunning;
   }
 
   switchOn(): void {
     this.switchOff();
     this.#isOn = true;
-    if (this.#options.startsByItself) this.#stream();
+    this.#converter.start();
+    if (this.#options.startsByItself) this.#stream.start();
   }
 
   switchOff(): void {
     this.#isOn = false;
     this.#heard = '';
-    this.#halt();
-  }
-
-  #stream(): void {
-    if (this.#cancel) return;
-    this.#startMs = this.#options.clock.monoMs();
-    this.#due = 0;
-    this.#schedule();
-  }
-
-  #halt(): void {
-    this.#cancel?.();
-    this.#cancel = null;
-  }
-
-  #schedule(): void {
-    const { clock, rateHz, pace } = this.#options;
-    if (pace === 'flood') {
-      this.#cancel = clock.after(1, () => this.#flood());
-      return;
-    }
-    // A slow stream wakes when its next sample is due, a fast one every few ms for all that are due by then.
-    const nextMs = this.#startMs + ((this.#due + 1) * 1_000) / rateHz - clock.monoMs();
-    this.#cancel = clock.after(Math.max(nextMs, 1_000 / rateHz >= CHUNK_MS ? 0 : CHUNK_MS), () => this.#tick());
-  }
-
-  #tick(): void {
-    const { clock, rateHz } = this.#options;
-    const late = Math.floor(((clock.monoMs() - this.#startMs) * rateHz) / 1_000) - this.#due;
-    const count = Math.min(late, Math.max(1, Math.floor((MAX_LATE_MS * rateHz) / 1_000)));
-    if (late > count) this.#counters.lateSamples += late - count;
-    this.#due += late;
-    if (count > 0) this.#send(count);
-    this.#schedule();
-  }
-
-  #flood(): void {
-    for (let i = 0; i < FLOOD_CHUNKS_PER_TURN && this.#options.port.backlogBytes < FLOOD_BACKLOG_BYTES; i++) this.#send(FLOOD_CHUNK_LINES);
-    this.#schedule();
+    this.#stream.halt();
   }
 
   #send(count: number): void {
-    const { channels, port, rateHz } = this.#options;
     let text = '';
-    for (let i = 0; i < count; i++) {
-      let isOverloaded = false;
-      for (let c = 0; c < channels.length; c++) {
-        const { source } = channels[c]!;
-        this.#values[c] = source.next() * this.#factors[c]!;
-        if (source.isSaturated) isOverloaded = true;
-      }
-      text += this.#write(this.#values, { isOverloaded, counter: this.#counters.lines, millis: (this.#counters.lines * 1_000) / rateHz });
-      this.#counters.lines++;
-    }
-    port.write(this.#encoder.encode(text));
+    for (let i = 0; i < count; i++) text += this.#line(this.#values, takeSample(this.#options.channels, this.#values));
+    this.#options.port.write(this.#encoder.encode(text));
+  }
+
+  #line(values: Float64Array, isOverloaded: boolean): string {
+    const line = this.#write(values, { isOverloaded, counter: this.#lines, millis: (this.#lines * 1_000) / this.#options.rateHz });
+    this.#lines++;
+    return line;
   }
 
   #hear(bytes: Uint8Array): void {
@@ -157,15 +103,20 @@ export class LineInstrument {
   #obey(command: string): void {
     const { commands, channels } = this.#options;
     const means = (text: string | null): boolean => text !== null && text.toUpperCase() === command;
-    this.#counters.commands++;
+    this.#commands++;
     if (means(commands.identify)) {
       this.#answer(commands.identity);
     } else if (means(commands.start)) {
       this.#answer(commands.acknowledge);
-      this.#stream();
+      this.#stream.start();
     } else if (means(commands.stop)) {
-      this.#halt();
+      this.#stream.halt();
       this.#answer(commands.acknowledge);
+    } else if (means(commands.read)) {
+      const { values, isOverloaded } = this.#converter.newest();
+      this.#options.port.write(this.#encoder.encode(this.#line(values, isOverloaded)));
+    } else if (means(commands.dataSheet) && this.#options.dataSheet !== undefined) {
+      this.#answer(Buffer.from(this.#options.dataSheet).toString('hex').toUpperCase());
     } else if (means(commands.zero)) {
       for (const channel of channels) channel.source.zero();
       this.#answer(commands.acknowledge);

@@ -43,7 +43,7 @@ function readScenario(file: string): Scenario {
 /** @throws TorsiondError SIM_SCENARIO with every fault, `where` naming file, line and column of the first. */
 export function parseScenario(text: string, file: string): Scenario {
   const lines = new LineCounter();
-  const document = parseDocument(text, { lineCounter: lines, prettyErrors: false });
+  const document = parseDocument(text, { merge: true, lineCounter: lines, prettyErrors: false });
   const at = (offset: number): string => {
     const { line, col } = lines.linePos(offset);
     return `${file}:${line}:${col}`;

@@ -1,12 +1,32 @@
 /** A scenario file: which virtual instruments there are and what happens on them. Torques in N.m. */
 import * as z from 'zod';
 import { FaultPlan } from '../faults/fault-plan.ts';
+import { FrameFormat } from '../instruments/frame-format.ts';
 import { LineFormat } from '../instruments/line-format.ts';
+import { ModbusFormat } from '../instruments/modbus-format.ts';
+import { ScpiFormat } from '../instruments/scpi-instrument.ts';
 import { OperatorPlan, ToolPlan } from '../instruments/tool-plan.ts';
 import { SHOWN_UNITS } from '../instruments/units.ts';
 
 const idText = z.string().regex(/^[a-z0-9][a-z0-9-]{0,39}$/, 'use lower-case letters, digits and -, at most 40, not starting with -');
 const torqueNm = z.number().positive().max(100_000);
+
+const SimulatedBridge = z.strictObject({
+  sensitivity: z.number().positive().max(100).default(2).describe('Signal at the capacity, mV/V.'),
+  zeroBalance: z.number().min(-10).max(10).default(0).describe('Signal without torque, mV/V.'),
+  amplifier: z.strictObject({
+    fullScaleCounts: z.number().positive().default(8_388_608),
+    fullScale: z.number().positive().default(4).describe('mV/V at so many counts.'),
+  }).prefault({}),
+});
+
+const SimulatedDataSheet = z.strictObject({
+  manufacturer: z.number().int().min(17).max(16_381).describe('Invented.'),
+  model: z.number().int().min(0).max(32_767),
+  serial: z.number().int().min(0).max(16_777_215),
+  calibratedDay: z.number().int().min(0).max(65_535).default(10_100).describe('Days since 1998-01-01.'),
+  periodDays: z.number().int().min(0).max(4_095).default(365),
+});
 
 export const SimulatedTransducer = z.strictObject({
   serialNumber: z.string().min(1).max(80),
@@ -16,12 +36,14 @@ export const SimulatedTransducer = z.strictObject({
   offsetPercent: z.number().min(-50).max(50).default(0).describe('Zero error, per cent of the capacity.'),
   driftPercentPerHour: z.number().min(-100).max(100).default(0),
   bandwidthHz: z.number().positive().nullable().default(null).describe('-3 dB, a single pole; null: none.'),
+  bridge: SimulatedBridge.optional().describe('Needed where the instrument shows mV/V or counts.'),
+  dataSheet: SimulatedDataSheet.optional().describe('Its electronic data sheet; capacity and sensitivity are written into it too.'),
   jitterUs: z.number().min(0).max(100_000).default(5).describe('Standard deviation of the sampling instants, microseconds.'),
 });
 
 export const SimulatedChannel = z.strictObject({
   title: z.string().max(80),
-  unit: z.enum(SHOWN_UNITS as [string, ...string[]]).default('N.m').describe('UCUM code of the values in the lines.'),
+  unit: z.enum(['mV/V', '{count}', ...SHOWN_UNITS]).default('N.m').describe('What the instrument shows: UCUM code of a torque, mV/V, or {count}.'),
   transducer: SimulatedTransducer,
   tool: ToolPlan,
   operator: OperatorPlan.prefault({}),
@@ -38,26 +60,46 @@ export const SimulatedChannel = z.strictObject({
 export const SimulatedInstrument = z.strictObject({
   id: idText,
   title: z.string().max(80),
+  kind: z.enum(['lines', 'frames', 'scpi', 'modbus']).default('lines').describe('Which of the parts format (with commands), frames, scpi, modbus describes it.'),
   port: z.enum(['pty', 'tcp']).default('pty'),
   baudRate: z.number().int().min(50).max(12_000_000).default(115_200).describe('What a host should set; a pseudo terminal has none.'),
   sampleRateHz: z.number().min(0.1).max(200_000).default(1_000),
   clockErrorPpm: z.number().min(-10_000).max(10_000).default(20).describe('How far the instrument\'s quartz is off.'),
-  pace: z.enum(['clock', 'flood']).default('clock').describe('flood: as fast as the port takes the lines.'),
+  pace: z.enum(['clock', 'flood']).default('clock').describe('flood: as fast as the port takes what is sent.'),
   startsByItself: z.boolean().default(true).describe('false: streams after the start command.'),
   format: LineFormat.prefault({}),
+  frames: FrameFormat.prefault({}),
+  scpi: ScpiFormat.prefault({}),
+  modbus: ModbusFormat.optional(),
   commands: z.strictObject({
     start: z.string().max(40).nullable().default('START'),
     stop: z.string().max(40).nullable().default('STOP'),
     zero: z.string().max(40).nullable().default('ZERO'),
     identify: z.string().max(40).nullable().default('IDENTIFY'),
+    read: z.string().max(40).nullable().default(null).describe('Answered with one line.'),
+    dataSheet: z.string().max(40).nullable().default(null).describe('Answered with the data sheet of the first transducer.'),
     acknowledge: z.string().max(80).default(''),
     unknown: z.string().max(80).default(''),
     identity: z.string().max(200).default(''),
   }).prefault({}),
   faults: FaultPlan.optional(),
   channels: z.array(SimulatedChannel).min(1).max(32),
-}).refine((instrument) => instrument.format.columns.every((column) => !column.startsWith('channel-') || Number(column.slice(8)) <= instrument.channels.length), {
-  message: 'names a channel that the instrument does not have', path: ['format', 'columns'],
+}).superRefine((instrument, context) => {
+  const { kind, channels, faults } = instrument;
+  const fault = (path: (string | number)[], message: string): void => context.addIssue({ code: 'custom', path, message });
+  if (kind === 'lines' && instrument.format.columns.some((column) => column.startsWith('channel-') && Number(column.slice(8)) > channels.length)) {
+    fault(['format', 'columns'], 'names a channel that the instrument does not have');
+  }
+  if ((kind === 'modbus') !== (instrument.modbus !== undefined)) fault(['modbus'], 'belongs to instruments of kind modbus, and they need it');
+  if (instrument.modbus && instrument.modbus.registers.length !== channels.length) fault(['modbus', 'registers'], `must be as many as the channels, which are ${channels.length}`);
+  channels.forEach(({ unit, transducer }, i) => {
+    if ((unit === 'mV/V' || unit === '{count}') && !transducer.bridge) fault(['channels', i, 'transducer'], `needs a bridge, because ${unit} is shown`);
+    if (transducer.dataSheet && !transducer.bridge) fault(['channels', i, 'transducer'], 'needs a bridge, which the data sheet describes');
+  });
+  if (kind === 'frames' && new Set(channels.map((channel) => channel.unit === '{count}')).size > 1) fault(['channels'], 'some show counts and some do not');
+  if (faults && faults.lines.lostShare + faults.lines.duplicatedShare > 0 && (kind === 'modbus' || (kind === 'frames' && instrument.frames.framing === 'sync'))) {
+    fault(['faults', 'lines'], `have no meaning here: nothing ends a message of ${kind === 'modbus' ? 'Modbus' : 'frames with sync bytes'}; take chunks, garbage and the timeline`);
+  }
 });
 
 export const Scenario = z.strictObject({

@@ -42,8 +42,8 @@ function instrument(changes: Partial<LineInstrumentOptions> = {}, offset = 0) {
     sensor: { capacity: 60, bits: 16, noiseSigma: 0, offset, driftPerS: 0, bandwidthHz: Infinity }, clockErrorPpm: 0, jitterS: 0,
   }, 1_000, 1);
   const made = new LineInstrument({
-    port, clock, channels: [{ source, unit: 'N.m' }], format: format(), rateHz: 1_000, pace: 'clock', startsByItself: true,
-    commands: { start: 'GO', stop: 'REST', zero: 'TARE', identify: 'WHO', acknowledge: 'OK', unknown: '?', identity: 'HF;meter' },
+    port, clock, channels: [{ source, shown: { factor: 1, offset: 0 } }], format: format(), rateHz: 1_000, pace: 'clock', startsByItself: true,
+    commands: { start: 'GO', stop: 'REST', zero: 'TARE', identify: 'WHO', read: null, dataSheet: null, acknowledge: 'OK', unknown: '?', identity: 'HF;meter' },
     ...changes,
   });
   return { port, clock, made, lines: () => port.text.split('\r\n').slice(0, -1) };

@@ -36,6 +36,9 @@ describe('scenario files', () => {
     ['limits upside down', sound.replace('low: 48', 'low: 51'), 's.yaml:10:20', /low ≤ target ≤ high/],
     ['a missing channel', sound.replace('    channels:', '    format: { columns: [channel-2] }\n    channels:'), 's.yaml:6:24', /does not have/],
     ['an unknown tool', sound.replace('click-wrench', 'magic-wand'), 's.yaml:9:23', /tool\.kind/],
+    ['lost lines where nothing ends a message', sound.replace('    channels:', '    kind: frames\n    faults: { lines: { lostShare: 0.1 } }\n    channels:'), 's.yaml:7:22', /nothing ends a message of frames/],
+    ['Modbus without registers', sound.replace('    channels:', '    kind: modbus\n    channels:'), 's.yaml:4:5', /modbus: belongs to/],
+    ['counts without a bridge', sound.replace('- title: A', "- title: A\n        unit: '{count}'"), 's.yaml:9:21', /needs a bridge/],
     ['no YAML', 'title: [', 's.yaml:1:9', /not YAML/],
     ['nothing', '', 's.yaml', /the file/],
   ])('name the place of %s', (_what, text, where, message) => {
@@ -49,7 +52,7 @@ describe('scenario files', () => {
   });
 
   it('an unknown name is refused with the names that exist', () => {
-    expect(() => loadScenario('nothing-here')).toThrow(/bench, faulty-line, flood, single-click-wrench/);
+    expect(() => loadScenario('nothing-here')).toThrow(/bench, binary-frames, bridge-amplifier, faulty-line, flood, interleaved, modbus, polled-lines, scpi, single-click-wrench/);
   });
 
   it('a missing file is named', () => {

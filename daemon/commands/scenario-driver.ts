@@ -1,0 +1,111 @@
+/** Which driver reads an instrument of the simulator, and with which options. */
+import { framePlaces, rangeOf, type FrameFormat, type RunningInstrument } from '../../simulator/index.ts';
+
+export function driverInput(instrument: RunningInstrument): { id: string; options: object } {
+  const { plan } = instrument;
+  switch (plan.kind) {
+    case 'lines': return { id: 'ascii-lines', options: lineOptions(instrument) };
+    case 'frames': return sendsCounts(instrument) ? { id: 'raw-counts', options: countOptions(instrument) } : { id: 'framed-binary', options: frameOptions(instrument) };
+    case 'scpi': return { id: 'scpi', options: scpiOptions(instrument) };
+    case 'modbus': return { id: plan.modbus!.transport === 'tcp' ? 'modbus-tcp' : 'modbus-rtu', options: modbusOptions(instrument) };
+  }
+}
+
+/** Asking more often serves nobody: serial lines answer so often at best. */
+const POLL_HZ = 100;
+
+/** How often a gateway asks an instrument that says nothing by itself; null: it streams. */
+export function pollRateHz({ plan, sampleRateHz }: RunningInstrument): number | null {
+  const isAsked = plan.kind === 'scpi' || plan.kind === 'modbus' || (plan.kind === 'lines' && !plan.startsByItself && plan.commands.read !== null);
+  return isAsked ? Math.min(POLL_HZ, sampleRateHz) : null;
+}
+
+/** How the lines of the simulator's format are to be read. */
+function lineOptions(instrument: RunningInstrument): object {
+  const { channels, plan: { format, commands, startsByItself } } = instrument;
+  const columnOf = (name: string): number => format.columns.indexOf(name) + 1;
+  const unitColumn = columnOf('unit');
+  const statusColumn = columnOf('status');
+  const rateHz = pollRateHz(instrument);
+  return {
+    // A line feed is the default, and a carriage return before it does no harm.
+    ...(/^\r?\n$/.test(format.delimiter) ? {} : { delimiter: format.delimiter }),
+    ...(format.columns.length > 1 ? { separator: format.separator } : {}),
+    ...(format.decimalSign === ',' ? { decimal: 'comma' } : {}),
+    channels: channels.map((_, i) => ({
+      column: columnOf(`channel-${i + 1}`),
+      ...(unitColumn > 0 ? { unitColumn } : {}),
+      ...(statusColumn > 0 ? { statusColumn } : {}),
+    })),
+    status: { overload: [format.statusWords.overload], good: [format.statusWords.ok] },
+    commands: {
+      ...(commands.start !== null && !startsByItself && rateHz === null ? { start: commands.start } : {}),
+      ...(commands.zero === null ? {} : { zero: commands.zero }),
+    },
+    ...(rateHz === null ? {} : { poll: { rateHz, request: commands.read } }),
+  };
+}
+
+/** Whether the driver of bridge amplifiers knows these frames. */
+function sendsCounts({ channels, plan: { frames } }: RunningInstrument): boolean {
+  return channels[0]!.unit === '{count}' && /^i/.test(frames.type) && frames.scale === 1 && !frames.status && frames.channels === 'together';
+}
+
+function countOptions({ channels, plan: { frames, startsByItself } }: RunningInstrument): object {
+  return {
+    framing: frames.framing,
+    ...(frames.framing === 'sync' ? { sync: frames.sync } : {}),
+    ...(frames.counter === null ? {} : { counter: frames.counter }),
+    channels: channels.length,
+    bits: Number(frames.type.slice(1)),
+    byteOrder: frames.byteOrder,
+    ...(frames.checksum === null ? {} : { checksum: frames.checksum }),
+    commands: startAndStop(frames, startsByItself),
+  };
+}
+
+function frameOptions({ channels, plan: { frames, startsByItself } }: RunningInstrument): object {
+  const places = framePlaces(frames, channels.length);
+  const isWhole = frames.type.startsWith('i');
+  const bits = 8 * places.valueBytes;
+  const value = (i: number): object => ({
+    at: places.valuesAt + i * places.valueBytes, type: frames.type,
+    ...(isWhole ? { scale: frames.scale, overloadBelow: -(2 ** (bits - 1)), overloadAbove: 2 ** (bits - 1) - 1 } : {}),
+  });
+  return {
+    framing: frames.framing === 'sync' ? { kind: 'sync', bytes: frames.sync, length: places.length } : { kind: frames.framing, maxBytes: places.length },
+    byteOrder: frames.byteOrder,
+    ...(places.counterAt === null ? {} : { counter: { at: places.counterAt, type: frames.counter } }),
+    channels: frames.channels === 'interleaved' ? [value(0)] : channels.map((_, i) => value(i)),
+    ...(places.channelNumberAt === null ? {} : { frameChannel: { at: places.channelNumberAt, numbers: channels.map((_, i) => i) } }),
+    ...(places.statusAt === null ? {} : { status: { at: places.statusAt, overload: [0] } }),
+    ...(frames.checksum === null ? {} : { checksum: { name: frames.checksum } }),
+    commands: { ...startAndStop(frames, startsByItself), ...(frames.commands.zero === undefined ? {} : { zero: frames.commands.zero }) },
+  };
+}
+
+function startAndStop({ commands: { start, stop } }: FrameFormat, startsByItself: boolean): object {
+  return { ...(start === undefined || startsByItself ? {} : { start }), ...(stop === undefined || startsByItself ? {} : { stop }) };
+}
+
+function scpiOptions(instrument: RunningInstrument): object {
+  const { terminator } = instrument.plan.scpi;
+  return {
+    poll: { rateHz: pollRateHz(instrument)! },
+    queries: [{ text: 'READ?', values: instrument.channels.map((_, i) => i + 1) }],
+    ...(/^\r?\n$/.test(terminator) ? {} : { terminators: { receive: terminator } }),
+    commands: { zero: 'CAL:ZERO' },
+  };
+}
+
+function modbusOptions(instrument: RunningInstrument): object {
+  const { registers, zero } = instrument.plan.modbus!;
+  return {
+    poll: { rateHz: pollRateHz(instrument)! },
+    channels: registers.map(({ unit, kind, address, type, order, scale }) => ({
+      unit, function: kind === 'holding' ? 3 : 4, address, type, order,
+      ...(type === 'f32' ? {} : { scale, overload: [...rangeOf(type)].filter((code) => code !== 0) }),
+    })),
+    commands: zero === null ? {} : { zero: { unit: zero.unit, address: zero.address, values: [1] } },
+  };
+}

@@ -1,0 +1,24 @@
+import { describe, expect, it } from 'vitest';
+import { parse, stringify } from 'yaml';
+import { scenarioSettingsInput } from '../../../daemon/commands/scenario-settings.ts';
+import { Settings } from '../../../daemon/settings/schema.ts';
+import { findDriver } from '../../../drivers/registry.ts';
+import { listScenarios, loadScenario, startScenario } from '../../../simulator/index.ts';
+
+describe('settings for a scenario', () => {
+  it.each(listScenarios().map((entry) => entry.name))('%s: accepted by the schema and by the driver, with as many channels', async (name) => {
+    const run = await startScenario(loadScenario(name), { portPreference: 'tcp' });
+    try {
+      // Written to a file and read back, as a user would.
+      const settings = Settings.parse(parse(stringify(scenarioSettingsInput(run))));
+      for (const instrument of settings.instruments) {
+        const driver = findDriver(instrument.driver.id);
+        const options = driver.optionsSchema.parse(instrument.driver.options);
+        expect(driver.channelCount(options)).toBe(instrument.channels.length);
+        expect(instrument.simulated).toBe(true);
+      }
+    } finally {
+      await run.stop();
+    }
+  });
+});
