@@ -10,6 +10,7 @@ import { removeGatewayNote, writeGatewayNote } from './gateway-note.ts';
 import type { Log } from './log.ts';
 import { noteMark } from './recording/recording-format.ts';
 import { RecordingHub } from './recording/recording-hub.ts';
+import { createScannerSet } from './scanners/scanner-set.ts';
 import { startServer } from './server/server.ts';
 import { openTokenStore } from './server/tokens.ts';
 import type { Settings } from './settings/schema.ts';
@@ -45,7 +46,8 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
       onChunk: (instrument, chunk, epoch) => recordings.chunk(instrument.id, chunk, epoch),
       onNote: (instrument, note, epoch) => recordings.mark(instrument.id, noteMark(instrument.id, epoch, note)),
     });
-    const station = new Station({ settings, instruments, store, clock, log, version, recordings });
+    const scanners = createScannerSet(settings.scanners, { clock, openLink: linkOpener, log });
+    const station = new Station({ settings, instruments, store, clock, log, version, recordings, scanners });
     const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });
     try {
       writeGatewayNote(dataDirectory, server.url);

@@ -77,6 +77,25 @@ export const InstrumentSettings = z.strictObject({
 });
 export type InstrumentSettings = z.infer<typeof InstrumentSettings>;
 
+export const ScannerSettings = z.strictObject({
+  id: idText,
+  title: z.string().max(80).optional(),
+  enabled: z.boolean().default(true),
+  link: LinkSettings,
+  delimiter: z.string().min(1).max(8).default('\r').describe('Ends a code. Blanks and line feeds around a code do no harm.'),
+  prefix: z.string().max(16).default('').describe('Taken off the beginning of a code where it stands there.'),
+  suffix: z.string().max(16).default('').describe('Taken off the end of a code where it stands there.'),
+  minLength: z.number().int().min(1).max(512).default(1).describe('Shorter codes are refused and counted.'),
+  maxLength: z.number().int().min(1).max(512).default(128).describe('Longer codes are refused and counted.'),
+  repeatMs: z.number().min(0).max(60_000).default(1_000).describe('The same code again within so long counts once, ms; 0: each counts.'),
+  switches: z.array(z.strictObject({
+    text: z.string().min(1).max(128).describe('What the switch sends, or a printed code; it is then no scan.'),
+    command: z.enum(['arm', 'hold', 'latch']),
+    channel: z.string().min(1).max(128).describe('For example bench-a/1.'),
+  })).max(64).default([]),
+});
+export type ScannerSettings = z.infer<typeof ScannerSettings>;
+
 export const ServerSettings = z.strictObject({
   host: z.string().default('127.0.0.1').describe('Listen address. Another than loopback needs remote: true and a token.'),
   port: z.number().int().min(0).max(65_535).default(7_616).describe('0: any free port.'),
@@ -97,5 +116,19 @@ export const Settings = z.strictObject({
       if (list.findIndex((other) => other.id === entry.id) === i) return;
       context.addIssue({ code: 'custom', path: [i, 'id'], message: 'another instrument has this id; each id is allowed once', input: entry.id });
     })),
-});
+  scanners: z.array(ScannerSettings).max(32).default([]).describe('Code scanners and foot switches that send lines.'),
+}).superRefine(({ instruments, scanners }, context) => scanners.forEach((scanner, i) => {
+  const fault = (path: (string | number)[], message: string, input: unknown): void => context.addIssue({ code: 'custom', path: ['scanners', i, ...path], message, input });
+  const others = [...instruments, ...scanners.slice(0, i)];
+  if (others.some((other) => other.id === scanner.id)) fault(['id'], 'an instrument or another scanner has this id; each id is allowed once', scanner.id);
+  const { link } = scanner;
+  const owner = link.kind !== 'serial' || !scanner.enabled ? undefined
+    : others.find((other) => other.enabled && other.link.kind === 'serial' && other.link.path === link.path);
+  if (link.kind === 'serial' && owner) fault(['link', 'path'], `"${owner.id}" has this port already; a port has one owner`, link.path);
+  if (scanner.minLength > scanner.maxLength) fault(['minLength'], 'is more than maxLength', scanner.minLength);
+  const channels = instruments.flatMap((instrument) => instrument.channels.map((_, c) => `${instrument.id}/${c + 1}`));
+  scanner.switches.forEach((entry, j) => {
+    if (!channels.includes(entry.channel)) fault(['switches', j, 'channel'], `there is no such channel; known are ${channels.join(', ') || 'none'}`, entry.channel);
+  });
+}));
 export type Settings = z.infer<typeof Settings>;

@@ -4,7 +4,7 @@
  */
 import { Subject, type Observable } from 'rxjs';
 import type { Clock } from '../../shared/clock.ts';
-import { TorsiondError } from '../../shared/errors.ts';
+import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
@@ -17,6 +17,7 @@ import { WallTime } from '../pipeline/wall-time.ts';
 import type { ByteSink } from '../recording/byte-sink.ts';
 import type { RecordingHub, RecordingSource, RunningRecording } from '../recording/recording-hub.ts';
 import type { RecordedMark } from '../recording/recording-format.ts';
+import type { ScannerSet } from '../scanners/scanner-set.ts';
 import type { Gateway } from '../server/gateway.ts';
 import type { Settings } from '../settings/schema.ts';
 import type { ReadingStore } from '../storage/store.ts';
@@ -32,6 +33,7 @@ export interface StationDeps {
   readonly version: string;
   /** Left out: nothing can be recorded. */
   readonly recordings?: RecordingHub;
+  readonly scanners?: ScannerSet;
 }
 
 /** How long a stop waits for the store, ms. */
@@ -81,12 +83,22 @@ export class Station implements Gateway {
 
   start(): void {
     this.#deps.instruments.start();
+    this.#deps.scanners?.start({
+      code: (code, scanner) => this.scan(code, `scanner:${scanner}`),
+      pressed: ({ command, channel }, scanner) => {
+        this.command({ type: command, id: `scanner:${scanner}`, channel }).catch((thrown: unknown) => {
+          const { code, message } = asTorsiondError(thrown);
+          this.#deps.log.warn({ scanner, channel, code, fault: message }, 'the command of a switch was refused');
+        });
+      },
+    });
     this.#lookAtClocks();
   }
 
   /** Instruments first, so that no reading comes after; then what still waits for the store. */
   async stop(): Promise<void> {
     this.#cancelLook();
+    await this.#deps.scanners?.stop();
     await this.#deps.instruments.stop();
     await this.#deps.recordings?.close();
     const left = await this.#keeper.drain(DRAIN_MS);
@@ -143,6 +155,7 @@ export class Station implements Gateway {
       ['torsiond_readings_lost_total', this.#keeper.lost],
       ['torsiond_wall_clock_jumps_total', this.#wall.jumps],
       ...(this.#deps.recordings?.counters() ?? []),
+      ...(this.#deps.scanners?.counters() ?? []),
     ]);
   }
 

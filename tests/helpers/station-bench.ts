@@ -1,6 +1,7 @@
 /** A whole station on a clock that stands still: real instruments, driver, channels and keeper; the cable and the store are the test's. */
 import { createInstrumentSet } from '../../daemon/devices/instrument-set.ts';
 import { createLog } from '../../daemon/log.ts';
+import type { ScannerSet } from '../../daemon/scanners/scanner-set.ts';
 import { Settings } from '../../daemon/settings/schema.ts';
 import { Station } from '../../daemon/station/station.ts';
 import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
@@ -46,7 +47,7 @@ export interface StationBench {
 export const half = (peak: number, ms: number): number[] => Array.from({ length: ms }, (_, i) => Number((peak * Math.sin((Math.PI * (i + 0.5)) / ms)).toFixed(3)));
 
 /** Streaming at 1 kHz when it resolves. `channel`: settings of the one channel. */
-export async function stationBench(channel: Record<string, unknown> = {}, instrument: Record<string, unknown> = {}, store = new HeldStore()): Promise<StationBench> {
+export async function stationBench(channel: Record<string, unknown> = {}, instrument: Record<string, unknown> = {}, store = new HeldStore(), scanners?: ScannerSet): Promise<StationBench> {
   const clock = new ManualClock();
   const farEnds: MemoryFarEnd[] = [];
   const logLines: string[] = [];
@@ -67,7 +68,7 @@ export async function stationBench(channel: Record<string, unknown> = {}, instru
     },
   });
   const log = createLog({ isTerminal: false, level: 'info', write: (line) => logLines.push(line) });
-  const station = new Station({ settings, instruments, store, clock, log, version: '0.0.0-test' });
+  const station = new Station({ settings, instruments, store, clock, log, version: '0.0.0-test', ...(scanners ? { scanners } : {}) });
   const events: GatewayEvent[] = [];
   const blocks: SampleBlock[] = [];
   // Everything that is said must fit what the wire promises.

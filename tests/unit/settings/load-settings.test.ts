@@ -74,7 +74,7 @@ instruments:
           filter: { kind: butterworth, order: 3 }
 `)).toEqual([
       '1:10 station: is 5; write it in quotes, "5"; allowed is a text of 1 to 80 characters',
-      '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, instruments',
+      '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, instruments, scanners',
       '4:9 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535',
       '6:9 instruments[0].id: is "Bench A"; use lower-case letters, digits and -, at most 40, not starting with -',
       '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp, rfc2217',
@@ -118,7 +118,7 @@ ${instrument({ options: '{ separator: ";", chanels: 1 }', channel: 'sampleRateHz
     ['a list is open', 'a: [1, 2', /^1:9: is not YAML: /],
     ['a tab indents', 'server:\n\tport: 1\n', /^2:1: a tab indents this line; only spaces are allowed$/],
     ['a second document follows', 'station: a\n---\nstation: b\n', /^2:1: a second document begins here; one is allowed$/],
-    ['the file is a list', '- 1\n', /^1:1: is a list of 1; allowed is a map with station, server, instruments$/],
+    ['the file is a list', '- 1\n', /^1:1: is a list of 1; allowed is a map with station, server, instruments, scanners$/],
     ['a tag is unknown', 'station: !secret x\n', /^1:10: is not YAML: /],
   ])('says where when %s', (_what, text, expected) => {
     expect(faults(text)[0]).toMatch(expected);

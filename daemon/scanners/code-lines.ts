@@ -1,0 +1,75 @@
+/** Bytes of a code scanner or of a switch box to codes. Pure: time comes with the bytes. */
+import type { ByteChunk } from '../../drivers/links/link.ts';
+import { LineFramer } from '../../drivers/framing/line-framer.ts';
+import type { ScannerSettings } from '../settings/schema.ts';
+
+/** What comes so soon after opening may be the end of a line whose beginning nobody heard, ms. */
+const CUT_LINE_MS = 100;
+const BYTES_PER_LETTER_MAX = 4;
+
+export interface CodeLineCounters {
+  readonly codes: number;
+  /** The same text again within `repeatMs`. */
+  readonly repeats: number;
+  /** Too short, too long, or with characters that no code has. */
+  readonly refused: number;
+}
+
+/** One per connection. */
+export class CodeLines {
+  readonly #settings: ScannerSettings;
+  readonly #take: (text: string) => void;
+  readonly #framer: LineFramer;
+  readonly #delimiter: Uint8Array;
+  readonly #decoder = new TextDecoder('utf-8');
+  readonly #openedMs: number;
+  #isFirst = true;
+  #last = { text: '', atMs: -Infinity };
+  #counters = { codes: 0, repeats: 0, refused: 0 };
+
+  constructor(settings: ScannerSettings, openedMs: number, take: (text: string) => void) {
+    this.#settings = settings;
+    this.#take = take;
+    this.#openedMs = openedMs;
+    this.#delimiter = new TextEncoder().encode(settings.delimiter);
+    const around = settings.prefix.length + settings.suffix.length + 2;
+    this.#framer = new LineFramer({ delimiter: this.#delimiter, maxLineBytes: (settings.maxLength + around) * BYTES_PER_LETTER_MAX });
+  }
+
+  get counters(): CodeLineCounters {
+    return { ...this.#counters };
+  }
+
+  push({ data, atMs }: ByteChunk): void {
+    const sink = {
+      frames: (bytes: Uint8Array, bounds: Int32Array, count: number): void => {
+        for (let i = 0; i < count; i++) this.#line(this.#decoder.decode(bytes.subarray(bounds[2 * i], bounds[2 * i + 1])), atMs);
+      },
+      tooLong: (): void => void this.#counters.refused++,
+    };
+    // A scanner is silent between codes: what begins later than that is whole, and the framer may take it.
+    if (this.#isFirst && atMs - this.#openedMs >= CUT_LINE_MS) this.#framer.push(this.#delimiter, { frames: () => {}, tooLong: () => {} });
+    this.#isFirst = false;
+    this.#framer.push(data, sink);
+  }
+
+  #line(line: string, atMs: number): void {
+    const { prefix, suffix, minLength, maxLength, repeatMs } = this.#settings;
+    let text = line.trim();
+    if (text === '') return; // between a carriage return and a line feed
+    if (prefix !== '' && text.startsWith(prefix)) text = text.slice(prefix.length);
+    if (suffix !== '' && text.endsWith(suffix)) text = text.slice(0, -suffix.length);
+    if (text.length < minLength || text.length > maxLength || !/^[^\p{Cc}\p{Cn}�]+$/u.test(text)) {
+      this.#counters.refused++;
+      return;
+    }
+    const isRepeat = text === this.#last.text && atMs - this.#last.atMs < repeatMs;
+    // A code that is held before the scanner repeats for as long as it is there.
+    this.#last = { text, atMs };
+    if (isRepeat) this.#counters.repeats++;
+    else {
+      this.#counters.codes++;
+      this.#take(text);
+    }
+  }
+}

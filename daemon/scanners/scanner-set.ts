@@ -1,0 +1,137 @@
+/** Scanners and switch boxes of the station: each is opened, listened to, and opened again when it is lost, for ever. */
+import type { ByteLink, OpenLink } from '../../drivers/links/link.ts';
+import type { Clock } from '../../shared/clock.ts';
+import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
+import type { Log } from '../log.ts';
+import type { LinkSettings, ScannerSettings } from '../settings/schema.ts';
+import { CodeLines, type CodeLineCounters } from './code-lines.ts';
+
+const BACK_OFF_MS = 500;
+const MAX_BACK_OFF_MS = 5_000;
+
+export type SwitchCommand = ScannerSettings['switches'][number];
+
+export interface ScannerListener {
+  code(code: string, scanner: string): void;
+  /** The text of a switch came. */
+  pressed(command: SwitchCommand, scanner: string): void;
+}
+
+export interface ScannerSetDeps {
+  readonly clock: Clock;
+  readonly openLink: (link: LinkSettings) => OpenLink;
+  readonly log: Log;
+}
+
+export interface ScannerSet {
+  /** Opens those that are enabled. */
+  start(listener: ScannerListener): void;
+  /** Resolves when every port is let go. Idempotent. */
+  stop(): Promise<void>;
+  counters(): ReadonlyMap<string, number>;
+}
+
+export function createScannerSet(settings: readonly ScannerSettings[], deps: ScannerSetDeps): ScannerSet {
+  const scanners = settings.filter((entry) => entry.enabled).map((entry) => new Scanner(entry, deps));
+  return {
+    start: (listener) => scanners.forEach((scanner) => scanner.start(listener)),
+    stop: async () => void (await Promise.all(scanners.map((scanner) => scanner.stop()))),
+    counters: () => new Map(scanners.flatMap((scanner) => scanner.counters())),
+  };
+}
+
+class Scanner {
+  readonly #settings: ScannerSettings;
+  readonly #deps: ScannerSetDeps;
+  readonly #stop = new AbortController();
+  #running: Promise<void> = Promise.resolve();
+  #link: ByteLink | null = null;
+  #past: CodeLineCounters = { codes: 0, repeats: 0, refused: 0 };
+  #lines: CodeLines | null = null;
+  #lastFault: TorsiondError['code'] | null = null;
+
+  constructor(settings: ScannerSettings, deps: ScannerSetDeps) {
+    this.#settings = settings;
+    this.#deps = deps;
+  }
+
+  start(listener: ScannerListener): void {
+    this.#running = this.#run(listener);
+  }
+
+  async stop(): Promise<void> {
+    this.#stop.abort();
+    await this.#link?.close();
+    await this.#running;
+  }
+
+  counters(): readonly (readonly [string, number])[] {
+    const now = this.#lines?.counters;
+    const label = `{scanner="${this.#settings.id}"}`;
+    return [
+      [`torsiond_scanner_connected${label}`, this.#link === null ? 0 : 1],
+      [`torsiond_scanner_codes_total${label}`, this.#past.codes + (now?.codes ?? 0)],
+      [`torsiond_scanner_repeats_total${label}`, this.#past.repeats + (now?.repeats ?? 0)],
+      [`torsiond_scanner_refused_total${label}`, this.#past.refused + (now?.refused ?? 0)],
+    ];
+  }
+
+  async #run(listener: ScannerListener): Promise<void> {
+    let waitMs = BACK_OFF_MS;
+    while (!this.#stop.signal.aborted) {
+      try {
+        await this.#serve(listener);
+        waitMs = BACK_OFF_MS;
+      } catch (thrown) {
+        this.#tell(asTorsiondError(thrown, 'LINK_OPEN_FAILED'));
+        await this.#wait(waitMs);
+        waitMs = Math.min(2 * waitMs, MAX_BACK_OFF_MS);
+      }
+    }
+  }
+
+  /** From open to lost. @throws TorsiondError when it does not open, or was lost */
+  async #serve(listener: ScannerListener): Promise<void> {
+    const { clock, openLink, log } = this.#deps;
+    const { id, switches } = this.#settings;
+    const link = await openLink(this.#settings.link)({ clock, signal: this.#stop.signal });
+    this.#link = link;
+    this.#lastFault = null;
+    log.info({ scanner: id, link: link.label }, 'scanner is connected');
+    const lines = new CodeLines(this.#settings, clock.monoMs(), (text) => {
+      const pressed = switches.find((entry) => entry.text === text);
+      if (pressed) listener.pressed(pressed, id);
+      else listener.code(text, id);
+    });
+    this.#lines = lines;
+    link.listen((chunk) => lines.push(chunk));
+    const end = await link.ended;
+    const { codes, repeats, refused } = lines.counters;
+    this.#past = { codes: this.#past.codes + codes, repeats: this.#past.repeats + repeats, refused: this.#past.refused + refused };
+    this.#lines = null;
+    await link.close();
+    this.#link = null;
+    if (end.reason === 'lost') throw end.error;
+  }
+
+  /** Once per kind of fault: an absent scanner is tried for ever. */
+  #tell(error: TorsiondError): void {
+    if (this.#stop.signal.aborted || this.#lastFault === error.code) return;
+    this.#lastFault = error.code;
+    this.#deps.log.warn({ scanner: this.#settings.id, code: error.code, fault: error.message }, 'scanner is not connected');
+  }
+
+  #wait(ms: number): Promise<void> {
+    const { signal } = this.#stop;
+    return new Promise((resolve) => {
+      if (signal.aborted) return resolve();
+      const done = (): void => {
+        cancel();
+        signal.removeEventListener('abort', done);
+        resolve();
+      };
+      const cancel = this.#deps.clock.after(ms, done);
+      signal.addEventListener('abort', done);
+    });
+  }
+}
