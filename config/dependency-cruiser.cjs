@@ -2,7 +2,8 @@
 module.exports = {
   forbidden: [
     { name: 'no-cycles', severity: 'error', from: {}, to: { circular: true } },
-    { name: 'no-unresolved', severity: 'error', from: {}, to: { couldNotResolve: true } },
+    // The example driver stands for a package elsewhere: it names the installed gateway.
+    { name: 'no-unresolved', severity: 'error', from: { pathNot: '^tests/fixtures/third-party-driver/' }, to: { couldNotResolve: true } },
     { name: 'shared-imports-nothing-of-ours', severity: 'error', from: { path: '^shared/' }, to: { path: '^(drivers|daemon|simulator|tests)/' } },
     { name: 'shared-runs-in-browsers', severity: 'error', from: { path: '^shared/' }, to: { dependencyTypes: ['core'] } },
     { name: 'drivers-import-shared-only', severity: 'error', from: { path: '^drivers/' }, to: { path: '^(daemon|simulator|tests)/' } },

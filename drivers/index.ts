@@ -42,3 +42,6 @@ export { pollSchema } from './exchange/poll-options.ts';
 export { systemClock, type Clock } from '../shared/clock.ts';
 export { TorsiondError, type ErrorCode } from '../shared/errors.ts';
 export { STATUS } from '../shared/sample-block.ts';
+/** The same copies as the gateway's, so that a driver package needs none of its own. */
+export { Subject } from 'rxjs';
+export * as z from 'zod';

@@ -1,0 +1,77 @@
+/** A driver of an invented protocol, outside the source tree, and the same driver with faults planted in it. */
+import { spawnSync } from 'node:child_process';
+import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { afterAll, beforeAll, describe, expect, it } from 'vitest';
+import type { ConformanceReport } from '../../drivers/conformance/index.ts';
+
+interface Planted {
+  readonly name: string;
+  readonly kind: 'streaming' | 'asked';
+  readonly from: string;
+  readonly to: string;
+  /** The clause that names the fault. */
+  readonly clause: string;
+}
+
+const FAULTS: readonly Planted[] = [
+  { name: 'uses the first partial line', kind: 'streaming', clause: 'D6',
+    from: 'delimiter: Uint8Array.of(10), maxLineBytes: 64 }', to: "delimiter: Uint8Array.of(10), maxLineBytes: 64, onPartial: (bytes) => this.runs.value(0, parseFloat(/[\\d.]+/.exec(Buffer.from(bytes).toString('latin1')) ?? '0'), null, 0) }" },
+  { name: 'overlooks lost lines', kind: 'streaming', clause: 'D14', from: 'lost > 0 && lost <= 50', to: 'false' },
+  { name: 'uses a line with a false check', kind: 'streaming', clause: 'D4', from: ' || check(text.slice(0, -2)) !== parseInt(match[3], 16)', to: '' },
+  { name: 'throws on garbage', kind: 'streaming', clause: 'D12', from: 'this.#untold++;', to: "throw new Error('what is this?');" },
+  { name: 'leaves a timer after stop', kind: 'streaming', clause: 'D9', from: "this.#state = 'running';", to: "this.#state = 'running'; this.clock.after(60_000, () => {});" },
+  { name: 'leaves a listener on the signal', kind: 'streaming', clause: 'D9', from: "this.signal.removeEventListener('abort', this.finish);", to: '' },
+  { name: 'starts though it was given up', kind: 'streaming', clause: 'D15', from: "if (this.signal.aborted) throw", to: 'if (false) throw' },
+  { name: 'repeats the last value in silence', kind: 'streaming', clause: 'D13',
+    from: 'else this.runs.value(0, Number(match[2]), null, 0);', to: 'else { this.runs.value(0, Number(match[2]), null, 0); this.clock.after(500, () => { this.runs.value(0, Number(match[2]), null, 0); this.runs.end(); }); }' },
+  { name: 'shares its framer between sessions', kind: 'streaming', clause: 'D10',
+    from: 'this.framer = new LineFramer({ delimiter: Uint8Array.of(10), maxLineBytes: 64 });', to: 'this.framer = (globalThis.sharedFramer ??= new LineFramer({ delimiter: Uint8Array.of(10), maxLineBytes: 64 }));' },
+  { name: 'asks twice at once', kind: 'asked', clause: 'P4', from: 'onAsk: () => this.lines.noteAsked()', to: 'onAsk: () => { this.lines.noteAsked(); void this.context.link.write(ASK); }' },
+  { name: 'takes an answer that comes too late', kind: 'asked', clause: 'P5',
+    from: 'hear: (chunk) => this.lines.push(chunk),', to: "hear: (chunk) => { const text = Buffer.from(chunk.data).toString('latin1').trim(); if (this.session.faults > 0 && /^[+-]\\d/.test(text)) this.session.tell(chunk.atMs, (runs) => runs.value(0, Number(text), null, 0)); this.lines.push(chunk); }," },
+  { name: 'goes on starting though it was given up', kind: 'asked', clause: 'P15', from: 'await this.session.loop.ask(this.question);', to: 'await this.session.loop.ask(this.question).catch(() => new Promise(() => {}));' },
+];
+
+const EXAMPLE = new URL('../fixtures/third-party-driver/', import.meta.url).pathname;
+const SOURCES = { streaming: 'driver.mjs', asked: 'asked.mjs' } as const;
+let folder = '';
+let reports: readonly (ConformanceReport & { readonly file: string })[] = [];
+
+beforeAll(() => {
+  folder = mkdtempSync(join(tmpdir(), 'torsiond-test-'));
+  cpSync(EXAMPLE, folder, { recursive: true });
+  // What an installed torsiond is to the driver: its entries by name.
+  const installed = join(folder, 'node_modules', 'torsiond');
+  mkdirSync(installed, { recursive: true });
+  writeFileSync(join(installed, 'package.json'), JSON.stringify({ name: 'torsiond', type: 'module', exports: { './driver': './driver.js', './conformance': './conformance.js' } }));
+  for (const [name, file] of [['driver', 'index.ts'], ['conformance', 'conformance/index.ts']]) {
+    writeFileSync(join(installed, `${name}.js`), `export * from ${JSON.stringify(new URL(`../../drivers/${file}`, import.meta.url).href)};\n`);
+  }
+  const runs = [['streaming', './driver.mjs'], ['asked', './asked.mjs']];
+  FAULTS.forEach((fault, i) => {
+    const source = readFileSync(join(folder, SOURCES[fault.kind]), 'utf8');
+    if (source.split(fault.from).length !== 2) throw new Error(`the place of "${fault.name}" is not there once`);
+    writeFileSync(join(folder, `fault-${i}.mjs`), source.replace(fault.from, () => fault.to));
+    runs.push([fault.kind, `./fault-${i}.mjs`]);
+  });
+  const { status, stdout, stderr } = spawnSync(process.execPath, [join(folder, 'prove.mjs'), ...runs.flat()], { cwd: folder, encoding: 'utf8', timeout: 100_000 });
+  if (status !== 0) throw new Error(`exit ${status}: ${stderr}`);
+  reports = stdout.trim().split('\n').map((text) => JSON.parse(text) as ConformanceReport & { file: string });
+}, 120_000);
+
+afterAll(() => rmSync(folder, { recursive: true, force: true }));
+
+const broken = (file: string): readonly string[] => reports.find((report) => report.file === file)!.clauses.filter(({ result }) => result === 'broken').map(({ id }) => id);
+
+describe('a driver from outside', () => {
+  it.each(['./driver.mjs', './asked.mjs'])('keeps every promise: %s', (file) => {
+    expect(broken(file)).toEqual([]);
+    expect(reports.find((report) => report.file === file)!.clauses.length).toBeGreaterThanOrEqual(15);
+  });
+
+  it.each(FAULTS.map((fault, i) => [fault.name, fault.clause, i] as const))('that %s breaks %s', (_, clause, i) => {
+    expect(broken(`./fault-${i}.mjs`)).toContain(clause);
+  });
+});
