@@ -49,19 +49,19 @@ export const registerProbe: RegisterCommand = (program, context, finish) => {
           type: 'probe', port, verdict: analysis.kind, baudRate, baudRateCanBeTold: isRateTold, identity, ...detailsOf(analysis),
           ...(analysis.kind === 'lines' ? { sureness: analysis.sureness, word: surenessWord(analysis.sureness), settings: proposal!.settings } : {}),
         }));
-        return exitOf(analysis);
+        return exitOf(analysis, identity);
       }
       if (identity !== null) await context.complain(`The device says it is: ${identity}`);
       if (proposal !== null) {
         await context.print(proposal.yaml);
         return 0;
       }
-      await context.print(analysis.kind === 'silence' ? 'silence' : analysis.kind);
-      for (const reason of analysis.reasons) await context.print(`  ${reason}`);
+      await context.print(identity === null ? analysis.kind : 'answers');
+      if (identity === null) for (const reason of analysis.reasons) await context.print(`  ${reason}`);
       if (identity !== null) await context.print('  it answers questions and sends nothing by itself: see the driver scpi, and name the query of its torque there');
       else if (analysis.kind === 'silence') await context.print(`  the device may be off, may wait for a start command, or may be asked (${options.ask ? 'it did not answer *IDN? either' : '--ask tries'})`);
       if (!isRateTold) await context.print('  the baud rate cannot be told here: this port has none (a pseudo terminal)');
-      return exitOf(analysis);
+      return exitOf(analysis, identity);
     }));
 };
 
@@ -96,6 +96,6 @@ function detailsOf(analysis: Analysis): object {
   }
 }
 
-function exitOf(analysis: Analysis): number {
-  return analysis.kind === 'lines' ? 0 : analysis.kind === 'silence' ? EXIT_SILENT : EXIT_UNKNOWN;
+function exitOf(analysis: Analysis, identity: string | null): number {
+  return analysis.kind === 'lines' ? 0 : analysis.kind === 'silence' && identity === null ? EXIT_SILENT : EXIT_UNKNOWN;
 }

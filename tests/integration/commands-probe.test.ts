@@ -69,6 +69,18 @@ describe('torsiond probe', () => {
     await sending;
   });
 
+  it('names a device that answers questions and sends nothing by itself, without settings for it', async () => {
+    const port = await openTcpPort();
+    onTestFinished(() => port.close());
+    port.onData((data) => {
+      if (new TextDecoder().decode(data).includes('*IDN?')) port.write(new TextEncoder().encode('Hollin & Fenn,HF asked meter,HF-0301,1.0\r\n'));
+    });
+    const { exitCode, stdout, stderr } = await inProcess('probe', `${port.address.host}:${port.address.port}`, '--seconds', '0.2', '--ask');
+    expect(exitCode).toBe(65);
+    expect(stdout).toMatch(/^answers\n[^]*scpi/);
+    expect(stderr).toContain('HF-0301');
+  });
+
   it('refuses a port that is not there, and times out of bounds', async () => {
     const { exitCode, stderr } = await inProcess('probe', '/dev/torsiond-no-such-port');
     expect(exitCode).toBe(69);
