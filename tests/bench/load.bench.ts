@@ -79,7 +79,7 @@ async function sideBySide(load: Load): Promise<Both> {
 }
 
 async function measure(rig: Rig, load: Load, subject: SubjectName): Promise<Measured> {
-  const before = await rig.countsAtRest();
+  const before = await rig.counts();
   const sending = rig.send(load.rateHz, WARM_S + STRETCHES * SECONDS + 0.5, load.everyMs);
   await pause(WARM_S);
   await rig.watch();

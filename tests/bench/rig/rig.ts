@@ -74,22 +74,10 @@ export class Rig {
     return this.#client.ask({ kind: 'counts' }, 'counts');
   }
 
-  /** Lines sent before may still be on their way; counted late they would pass for lines of the next stretch. */
-  async countsAtRest(): Promise<ClientCounts> {
-    let counts = await this.counts();
-    for (let changedMs = performance.now(); performance.now() - changedMs < QUIET_MS;) {
-      await new Promise((resolve) => setTimeout(resolve, 5));
-      const now = await this.counts();
-      if (now.samples.some((samples, i) => samples !== counts.samples[i])) changedMs = performance.now();
-      counts = now;
-    }
-    return counts;
-  }
-
   /** Sends lines at a pace and waits until the clients have them all, or until nothing more comes. */
   async send(rateHz: number, seconds: number, everyMs = 5): Promise<Sent> {
     const count = Math.round(rateHz * seconds);
-    const before = await this.countsAtRest();
+    const before = await this.counts();
     const sent = await this.#sender.ask({ kind: 'send', rateHz, count, everyMs }, 'sent');
     const missingNow = (counts: ClientCounts): number => counts.samples.reduce((sum, samples, i) => sum + count - (samples - before.samples[i]!), 0);
     let counts = await this.counts();
