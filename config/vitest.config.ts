@@ -7,6 +7,7 @@ export default defineConfig({
     pool: 'forks',
     testTimeout: 30_000,
     hookTimeout: 60_000,
+    setupFiles: ['tests/setup/property-seed.ts'],
     projects: [
       {
         extends: true,

@@ -21,6 +21,7 @@ import { detectorNumbers, stableBand, type DetectorNumbers } from './defaults.ts
 import type { CaptureEvent, ChannelState } from './events.ts';
 import { isTimeEstimated, makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
 import { IdleNoise } from './idle-noise.ts';
+import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
 import { SampleHistory } from './sample-history.ts';
 import { StillWatch } from './still-watch.ts';
 import { takeTrack } from './track.ts';
@@ -32,21 +33,15 @@ export interface CaptureEngineOptions {
   readonly toWallMs: (monoMs: number) => number;
 }
 
-/** A cycle is kept whole: 128 MB at most, however fast the channel. */
-const MOST_SAMPLES = 16_000_000;
-const NOISE_WINDOW_MS = 250;
-/** Track keeps at least this much before a reading, as its evidence, ms. */
-const TRACK_TRACE_MS = 2000;
-
 export class CaptureEngine {
   #settings: CaptureSettings;
   readonly #facts: ChannelFacts;
   readonly #toWallMs: (monoMs: number) => number;
   readonly #history = new SampleHistory();
   #numbers: DetectorNumbers;
-  #noise = new IdleNoise(0);
-  #still = new StillWatch(1);
-  #counts = { release: 1, least: 1, most: 1, history: 1, hold: 0 };
+  #noise = new IdleNoise(NO_COUNTS.noise);
+  #still = new StillWatch(NO_COUNTS.still);
+  #counts: SampleCounts = NO_COUNTS;
 
   #block: SampleBlock | null = null;
   #nextIndex = -1;
@@ -175,18 +170,10 @@ export class CaptureEngine {
   }
 
   #resolve(rateHz: number): void {
-    const samples = (ms: number): number => Math.max(1, Math.round((ms * rateHz) / 1000));
-    const { track, mode, holdMs } = this.#settings;
     this.#numbers = detectorNumbers(this.#settings, this.#facts.capacity, 0);
-    this.#noise = new IdleNoise(samples(NOISE_WINDOW_MS));
-    this.#still = new StillWatch(Math.ceil(((track.stableMs ?? 0) * rateHz) / 1000) + 1);
-    this.#counts = {
-      release: samples(this.#numbers.releaseMs),
-      least: samples(this.#numbers.minDurationMs),
-      most: Math.min(MOST_SAMPLES, samples(this.#numbers.maxDurationMs)),
-      history: samples(mode === 'track' ? Math.max(TRACK_TRACE_MS, 2 * track.averageMs) : this.#numbers.preRollMs),
-      hold: holdMs === null ? Infinity : Math.round((holdMs * rateHz) / 1000),
-    };
+    this.#counts = sampleCounts(this.#settings, this.#numbers, rateHz);
+    this.#noise = new IdleNoise(this.#counts.noise);
+    this.#still = new StillWatch(this.#counts.still);
   }
 
   #passHold(count: number, from: number): number {
