@@ -11,17 +11,18 @@ export function driverInput(instrument: RunningInstrument): { id: string; option
   }
 }
 
-/** Asking more often serves nobody: serial lines answer so often at best. */
-const POLL_HZ = 100;
-/** Requests of Modbus RTU keep a silence before each, and each unit of a bus needs one of its own. */
-const RTU_REQUESTS_HZ = 40;
+/**
+ * Questions per second. Up to two periods an answer may take without a sample being lost, and a machine with other work
+ * is late by some tens of milliseconds; Modbus RTU also keeps a silence before each request, and each unit of a bus needs one.
+ */
+const ASKED_HZ = 40;
 
 /** How often a gateway asks an instrument that says nothing by itself; null: it streams. */
 export function pollRateHz({ plan, sampleRateHz }: RunningInstrument): number | null {
   const isAsked = plan.kind === 'scpi' || plan.kind === 'modbus' || (plan.kind === 'lines' && !plan.startsByItself && plan.commands.read !== null);
   if (!isAsked) return null;
   const units = new Set(plan.modbus?.registers.map((place) => place.unit)).size;
-  return Math.min(plan.modbus?.transport === 'rtu' ? RTU_REQUESTS_HZ / units : POLL_HZ, sampleRateHz);
+  return Math.min(plan.modbus?.transport === 'rtu' ? ASKED_HZ / units : ASKED_HZ, sampleRateHz);
 }
 
 /** How the lines of the simulator's format are to be read. */

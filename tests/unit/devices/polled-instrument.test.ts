@@ -4,7 +4,7 @@ import { rtuFrame } from '../../../drivers/protocols/modbus/codec.ts';
 import { instrumentBench, type InstrumentBench } from '../../helpers/instrument-bench.ts';
 
 /** A unit whose register counts its answers; `mood` says what becomes of a request. */
-function bench(mood: { answers: (read: number) => boolean }): InstrumentBench {
+function bench(mood: { answers: (read: number) => boolean; delayMs?: (read: number) => number }, timeoutMs = 50): InstrumentBench {
   const made = instrumentBench({
     driver: modbusRtu,
     wrapLink: (link) => {
@@ -12,12 +12,13 @@ function bench(mood: { answers: (read: number) => boolean }): InstrumentBench {
       const far = made.far.at(-1)!;
       far.onWrite(() => {
         reads++;
-        if (mood.answers(reads)) made.clock.after(5, () => far.isOpen && far.deliver(rtuFrame(1, Uint8Array.of(3, 2, 0, reads))));
+        const read = reads;
+        if (mood.answers(read)) made.clock.after(mood.delayMs?.(read) ?? 5, () => far.isOpen && far.deliver(rtuFrame(1, Uint8Array.of(3, 2, 0, read))));
       });
       return link;
     },
   }, {
-    driver: { id: 'modbus-rtu', options: { poll: { rateHz: 10, timeoutMs: 50, quietMs: 50 }, channels: [{ address: 0, type: 'u16' }] } },
+    driver: { id: 'modbus-rtu', options: { poll: { rateHz: 10, timeoutMs, quietMs: 50 }, channels: [{ address: 0, type: 'u16' }] } },
     channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
   });
   return made;
@@ -46,6 +47,19 @@ describe('an instrument that is asked', () => {
     const at = one.blocks.indexOf(gaps[1]!);
     expect(indices[at]! - indices[at - 1]!).toBe(2);
     expect(one.blocks[at]!.startMs - one.blocks[at - 1]!.startMs).toBeCloseTo(200, 6);
+    await one.instrument.stop();
+  });
+
+  it.each([[95, 0], [150, 0], [190, 0], [215, 1], [320, 2]])('one answer that takes %i ms, asked each 100 ms, costs %i samples', async (slowMs, missing) => {
+    const one = bench({ answers: () => true, delayMs: (read) => (read === 6 ? slowMs : 5) }, 1_000);
+    await one.toStreaming();
+    await one.pass(2_000);
+    const indices = one.blocks.flatMap((block) => Array.from(block.device, (_, i) => block.firstIndex + i));
+    expect(indices.at(-1)! + 1 - indices.length).toBe(missing);
+    expect(one.blocks.filter((block) => block.gap === 'lost-samples').length).toBe(missing > 0 ? 1 : 0);
+    // Every answer is there, in order, whatever it took.
+    const values = one.blocks.flatMap((block) => [...block.device]);
+    expect(values.every((value, i) => i === 0 || value === values[i - 1]! + 1)).toBe(true);
     await one.instrument.stop();
   });
 
