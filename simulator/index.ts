@@ -7,6 +7,7 @@ export { framePlaces, type FrameFormat } from './instruments/frame-format.ts';
 export { rangeOf, type ModbusFormat } from './instruments/modbus-format.ts';
 export { openPort, type OpenPortOptions } from './ports/open-port.ts';
 export { openPtyPort, PtyPort, type PtyPortOptions } from './ports/pty-port.ts';
+export { openRfc2217Port, Rfc2217Port, type Rfc2217PortOptions } from './ports/rfc2217-port.ts';
 export { openTcpPort, TcpPort, type TcpPortOptions } from './ports/tcp-port.ts';
 export { MAX_BACKLOG_BYTES, type PortAddress, type PortCounters, type SimulatedPort } from './ports/port.ts';
 export { FaultPlan } from './faults/fault-plan.ts';

@@ -58,7 +58,7 @@ export interface RunningScenario {
 export interface StartScenarioOptions {
   /** One line each: notices (no pseudo terminals, a fault that failed), nothing else. */
   readonly log?: (line: string) => void;
-  /** Overrides what the scenario says. */
+  /** Pseudo terminals or TCP, where the scenario says one of the two. */
   readonly portPreference?: 'pty' | 'tcp';
   /** Where the pseudo terminals appear, as `<instrument id>`; made when missing. Left out: a folder that `stop` removes. */
   readonly linkDirectory?: string;
@@ -93,7 +93,7 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
   try {
     for (const [i, plan] of scenario.instruments.entries()) {
       const port = await openPort({
-        prefer: options.portPreference ?? plan.port,
+        prefer: plan.port === 'pty' || plan.port === 'tcp' ? options.portPreference ?? plan.port : plan.port,
         linkPath: join(folder, plan.id),
         notice: (error) => {
           if (!hasTold) log(error.toLine());

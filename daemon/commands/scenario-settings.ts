@@ -1,6 +1,6 @@
 /** Gateway settings that fit a running scenario of the simulator. */
 import { convertTorque } from '../../shared/units.ts';
-import type { RunningChannel, RunningInstrument, RunningScenario } from '../../simulator/index.ts';
+import type { PortAddress, RunningChannel, RunningInstrument, RunningScenario } from '../../simulator/index.ts';
 import { Settings } from '../settings/schema.ts';
 import { driverInput, pollRateHz } from './scenario-driver.ts';
 
@@ -20,12 +20,18 @@ function instrumentInput(instrument: RunningInstrument): object {
     id: instrument.id,
     title: instrument.title,
     simulated: true,
-    link: address.kind === 'serial'
-      ? { kind: 'serial', path: address.path, baudRate: instrument.baudRate }
-      : { kind: 'tcp', host: address.host, port: address.port },
+    link: linkInput(address, instrument.baudRate),
     driver: driverInput(instrument),
     channels: instrument.channels.map((channel) => channelInput(channel, pollRateHz(instrument) ?? instrument.sampleRateHz)),
   };
+}
+
+function linkInput(address: PortAddress, baudRate: number): object {
+  switch (address.kind) {
+    case 'serial': return { kind: 'serial', path: address.path, baudRate };
+    case 'tcp': return { kind: 'tcp', host: address.host, port: address.port };
+    case 'rfc2217': return { kind: 'rfc2217', host: address.host, port: address.port, baudRate };
+  }
 }
 
 function channelInput(channel: RunningChannel, sampleRateHz: number): object {

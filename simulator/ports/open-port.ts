@@ -1,10 +1,11 @@
 import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
 import type { SimulatedPort } from './port.ts';
 import { openPtyPort, type PtyPortOptions } from './pty-port.ts';
+import { openRfc2217Port } from './rfc2217-port.ts';
 import { openTcpPort } from './tcp-port.ts';
 
 export interface OpenPortOptions extends PtyPortOptions {
-  prefer: 'pty' | 'tcp';
+  prefer: 'pty' | 'tcp' | 'rfc2217';
   /** Told when a pseudo terminal was preferred and cannot be made (SIM_NO_PTY); TCP is opened instead. */
   notice?: (error: TorsiondError) => void;
 }
@@ -13,6 +14,7 @@ export interface OpenPortOptions extends PtyPortOptions {
 export async function openPort(options: OpenPortOptions): Promise<SimulatedPort> {
   const size = options.maxBacklogBytes === undefined ? {} : { maxBacklogBytes: options.maxBacklogBytes };
   if (options.prefer === 'tcp') return openTcpPort(size);
+  if (options.prefer === 'rfc2217') return openRfc2217Port(size);
   try {
     return await openPtyPort(options);
   } catch (thrown) {

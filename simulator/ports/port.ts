@@ -2,7 +2,7 @@
 
 export type PortAddress =
   | { readonly kind: 'serial'; readonly path: string }
-  | { readonly kind: 'tcp'; readonly host: string; readonly port: number };
+  | { readonly kind: 'tcp' | 'rfc2217'; readonly host: string; readonly port: number };
 
 /** All only grow. `writtenBytes` = carried on + `overrunBytes` + `unheardBytes` + what is in `backlogBytes`. */
 export interface PortCounters {

@@ -50,8 +50,8 @@ export class Rfc2217Port implements SimulatedPort {
     tcp.onData((bytes) => this.#hear(bytes));
   }
 
-  get address(): TcpPort['address'] {
-    return this.#tcp.address;
+  get address(): { readonly kind: 'rfc2217'; readonly host: string; readonly port: number } {
+    return { ...this.#tcp.address, kind: 'rfc2217' };
   }
 
   get isPluggedIn(): boolean {

@@ -61,7 +61,7 @@ export const SimulatedInstrument = z.strictObject({
   id: idText,
   title: z.string().max(80),
   kind: z.enum(['lines', 'frames', 'scpi', 'modbus']).default('lines').describe('Which of the parts format (with commands), frames, scpi, modbus describes it.'),
-  port: z.enum(['pty', 'tcp']).default('pty'),
+  port: z.enum(['pty', 'tcp', 'rfc2217']).default('pty').describe('Pseudo terminal, TCP, or a device server that takes line settings (RFC 2217).'),
   baudRate: z.number().int().min(50).max(12_000_000).default(115_200).describe('What a host should set; a pseudo terminal has none.'),
   sampleRateHz: z.number().min(0.1).max(200_000).default(1_000),
   clockErrorPpm: z.number().min(-10_000).max(10_000).default(20).describe('How far the instrument\'s quartz is off.'),

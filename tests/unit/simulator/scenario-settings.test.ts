@@ -21,4 +21,15 @@ describe('settings for a scenario', () => {
       await run.stop();
     }
   });
+
+  it('a port behind a device server stays one, with the baud rate of its instrument', async () => {
+    const run = await startScenario(loadScenario('device-server'), { portPreference: 'tcp' });
+    try {
+      const links = Settings.parse(scenarioSettingsInput(run)).instruments.map((instrument) => instrument.link);
+      expect(links).toMatchObject([{ kind: 'rfc2217', host: '127.0.0.1', baudRate: 230_400 }, { kind: 'rfc2217', baudRate: 19_200 }]);
+      expect(new Set(links.map((link) => link.kind === 'rfc2217' && link.port)).size).toBe(2);
+    } finally {
+      await run.stop();
+    }
+  });
 });
