@@ -27,9 +27,13 @@ export const ERROR_TABLE = {
   LINK_REFUSED: facts('backoff', 69, 503, 'Nothing listens at that address. Check host, port and that the device server is on.'),
   LINK_OPEN_FAILED: facts('backoff', 69, 503, 'The operating system refused the port. "torsiond diagnose" collects what is known.'),
   LINK_LOST: facts('backoff', 69, 503, 'The connection ended by itself. Check cable and power; the gateway reconnects by itself.'),
+  LINK_CUT: facts('now', 69, 503, 'Bytes were lost or spoilt on the way; what was under way is not judged. Check cable, baud rate and parity, and how busy the computer is.'),
   LINK_CLOSED: facts('never', 69, 503, 'The link is closed; a new one must be opened.'),
   LINK_STALLED: facts('backoff', 69, 503, 'The port is open but no data comes. Check that the device is on and streaming, and the baud rate.'),
   LINK_WRITE_TIMEOUT: facts('backoff', 69, 503, 'The device does not take data. Check flow control and cable.'),
+  LINK_AMBIGUOUS: facts('never', 69, 503, 'Give the serialNumber in the settings or, where it is the same or missing, the place; "torsiond ports" shows both.'),
+  LINK_SETTINGS: facts('never', 69, 503, 'Correct the link in the settings; the message lists what the device has.'),
+  LINK_UNSUPPORTED: facts('never', 69, 503, 'This machine or device cannot do that; the message names what is missing.'),
   // Frames and their meaning
   FRAME_TOO_LONG: facts('now', 65, 500, 'Bytes arrive, but no frame ends. Check the baud rate first, then delimiter or sync bytes in the settings.'),
   FRAME_UNREADABLE: facts('now', 65, 500, 'There is no torque where the settings expect it. Check columns, pattern and decimal sign, or the places in the frame.'),

@@ -41,7 +41,7 @@ export const registerSimulate: RegisterCommand = (program, context, finish) => {
         } else {
           for (const instrument of running.instruments) {
             const { id, title, address, sampleRateHz } = instrument;
-            const place = address.kind === 'serial' ? address.path : `${address.host}:${address.port}`;
+            const place = simulator.addressText(address);
             await context.print(options.json
               ? JSON.stringify({ type: 'instrument', id, title, address, sampleRateHz, channels: instrument.channels })
               : `${id.padEnd(12)}${place}  ${sampleRateHz} S/s  ${title}`);

@@ -1,8 +1,34 @@
 /** Where a virtual instrument is plugged in: the device's side of a byte channel. */
 
+/** A simulated device on USB. It exists in the process that made it and nowhere else. */
+export interface UsbPortAddress {
+  readonly kind: 'usb' | 'hid';
+  /** Four hexadecimal digits, as in the settings. */
+  readonly vendorId: string;
+  readonly productId: string;
+  readonly serialNumber: string | null;
+  /** The socket, for example `1-2`. */
+  readonly place: string;
+}
+
 export type PortAddress =
   | { readonly kind: 'serial'; readonly path: string }
-  | { readonly kind: 'tcp' | 'rfc2217'; readonly host: string; readonly port: number };
+  | { readonly kind: 'tcp' | 'rfc2217'; readonly host: string; readonly port: number }
+  | UsbPortAddress;
+
+/** For a person. */
+export function addressText(address: PortAddress): string {
+  switch (address.kind) {
+    case 'serial': return address.path;
+    case 'tcp':
+    case 'rfc2217': return `${address.host}:${address.port}`;
+    case 'usb':
+    case 'hid': {
+      const { kind, vendorId, productId, serialNumber, place } = address;
+      return `${kind.toUpperCase()} ${vendorId}:${productId}${serialNumber === null ? '' : ` ${serialNumber}`} in socket ${place}`;
+    }
+  }
+}
 
 /** All only grow. `writtenBytes` = carried on + `overrunBytes` + `unheardBytes` + what is in `backlogBytes`. */
 export interface PortCounters {

@@ -1,0 +1,222 @@
+/**
+ * A USB device with bulk or interrupt endpoints as a byte channel, over an object of the W3C WebUSB shape.
+ *
+ * Read one packet at a time: order is then sure with every library, no byte waits for a buffer to fill, and each packet
+ * has its own time of arrival. While a packet is handed over, the device holds the next one back by itself.
+ */
+import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
+import { chooseDevice, deviceLabel, type DeviceWanted } from './device-choice.ts';
+import type { ByteLink, LinkContext } from './link.ts';
+import { LinkCore } from './link-core.ts';
+import { usbError, usbOpenError } from './usb-errors.ts';
+import { findPipes, type PipesWanted, type UsbPipes } from './usb-pipes.ts';
+import type { UsbConnectionEventShape, UsbDeviceShape, UsbSource } from './usb-shapes.ts';
+import { UsbWriter } from './usb-writer.ts';
+
+export interface UsbLinkOptions extends DeviceWanted, PipesWanted {
+  /** Selected after opening; left out: the one that is selected, or the first. */
+  readonly configuration?: number | undefined;
+  /** Bytes at the beginning of each packet that are the bridge chip's own and no data. */
+  readonly packetHeaderBytes: number;
+}
+
+/** An endpoint that stalls again and again without a packet between is broken. */
+const STALLS_MAX = 3;
+/** How often the list of devices is looked at while nothing is read, ms: only then no transfer tells of a loss. */
+const PRESENCE_MS = 1_000;
+/** What a write that is under way has to leave when the link is closed, ms. */
+const DRAIN_MS = 250;
+
+/** Devices that a link of this process has open; a browser's object would open a second time without a word. */
+const taken = new WeakSet<UsbDeviceShape>();
+
+/** @throws TorsiondError LINK_NOT_FOUND, LINK_AMBIGUOUS, LINK_PERMISSION, LINK_BUSY, LINK_SETTINGS, LINK_UNSUPPORTED, LINK_OPEN_FAILED, LINK_CLOSED when aborted */
+export async function openUsbLink(options: UsbLinkOptions, source: UsbSource, context: LinkContext): Promise<ByteLink> {
+  const label = deviceLabel('USB', options);
+  const assertWanted = (): void => {
+    if (context.signal.aborted) throw new TorsiondError('LINK_CLOSED', 'opening was given up', { where: label });
+  };
+  assertWanted();
+  const device = await findDevice(options, source, label);
+  assertWanted();
+  if (device.opened || taken.has(device)) throw new TorsiondError('LINK_BUSY', 'this process has the device open already', { where: label });
+  taken.add(device);
+  try {
+    const pipes = await claim(device, options, label, assertWanted);
+    return new UsbLink(label, device, pipes, options, source, context).asLink();
+  } catch (thrown) {
+    await device.close().catch(() => {});
+    taken.delete(device);
+    throw thrown;
+  }
+}
+
+async function findDevice(options: UsbLinkOptions, source: UsbSource, label: string): Promise<UsbDeviceShape> {
+  let devices: readonly UsbDeviceShape[];
+  try {
+    devices = await source.getDevices();
+  } catch (thrown) {
+    throw usbOpenError(thrown, 'the USB devices cannot be listed', label);
+  }
+  const found = devices.map((device) => ({
+    device, vendorId: device.vendorId, productId: device.productId,
+    serialNumber: device.serialNumber ?? null, place: source.placeOf?.(device) ?? null,
+  }));
+  return chooseDevice(found, options, label).device;
+}
+
+async function claim(device: UsbDeviceShape, options: UsbLinkOptions, label: string, assertWanted: () => void): Promise<UsbPipes> {
+  const step = async (what: string, work: Promise<void>): Promise<void> => {
+    try {
+      await work;
+    } catch (thrown) {
+      throw usbOpenError(thrown, what, label);
+    }
+    assertWanted();
+  };
+  await step('the device cannot be opened', device.open());
+  const selected = device.configuration?.configurationValue;
+  const value = options.configuration ?? selected ?? 1;
+  if (value !== selected) await step(`configuration ${value} cannot be selected`, device.selectConfiguration(value));
+  const { configuration } = device;
+  if (!configuration) throw new TorsiondError('LINK_OPEN_FAILED', 'the device does not say what it has', { where: label });
+  const pipes = findPipes(configuration, options, label);
+  if (options.packetHeaderBytes >= pipes.input.packetSize) {
+    throw new TorsiondError('LINK_SETTINGS', `packetHeaderBytes is ${options.packetHeaderBytes}, but a packet has ${pipes.input.packetSize} bytes`, { where: label });
+  }
+  await step(`interface ${pipes.interfaceNumber} cannot be had`, device.claimInterface(pipes.interfaceNumber));
+  return pipes;
+}
+
+class UsbLink {
+  readonly #core: LinkCore;
+  readonly #clock: Clock;
+  readonly #device: UsbDeviceShape;
+  readonly #pipes: UsbPipes;
+  readonly #headerBytes: number;
+  readonly #source: UsbSource;
+  readonly #writer: UsbWriter;
+  #wake: () => void = () => {};
+  #stalls = 0;
+  #cancelWatch: () => void = () => {};
+  #released: Promise<void> | null = null;
+
+  constructor(label: string, device: UsbDeviceShape, pipes: UsbPipes, options: UsbLinkOptions, source: UsbSource, { clock }: LinkContext) {
+    this.#clock = clock;
+    this.#device = device;
+    this.#pipes = pipes;
+    this.#headerBytes = options.packetHeaderBytes;
+    this.#source = source;
+    const core = new LinkCore(label, clock, {
+      hold: () => this.#watchPresence(),
+      release: () => {
+        this.#cancelWatch();
+        this.#wake();
+      },
+      fail: (error) => this.#lose(error),
+    });
+    this.#core = core;
+    this.#writer = new UsbWriter(device, pipes.output, { label, clock, assertOpen: () => core.assertOpen(), lost: (error) => this.#lose(error) });
+    source.addEventListener?.('disconnect', this.#onDisconnect);
+    void this.#read();
+  }
+
+  asLink(): ByteLink {
+    const core = this.#core;
+    return {
+      label: core.label,
+      ended: core.ended,
+      listen: (listener) => core.listen(listener),
+      pause: () => core.pause(),
+      resume: () => core.resume(),
+      write: async (data) => {
+        core.assertOpen();
+        return this.#writer.write(data);
+      },
+      close: () => {
+        core.finish({ reason: 'closed' });
+        return this.#release();
+      },
+    };
+  }
+
+  readonly #onDisconnect = ({ device }: UsbConnectionEventShape): void => {
+    if (device === this.#device) this.#lose(this.#lost('the device was unplugged'));
+  };
+
+  async #read(): Promise<void> {
+    const { endpointNumber, packetSize } = this.#pipes.input;
+    while (this.#core.end === null) {
+      if (this.#core.isHeld) {
+        await new Promise<void>((resolve) => {
+          this.#wake = resolve;
+        });
+        continue;
+      }
+      try {
+        const { status, data } = await this.#device.transferIn(endpointNumber, packetSize);
+        if (this.#core.end !== null) return;
+        if (status === 'ok') this.#take(data ?? null);
+        else if (status === 'stall') await this.#clearStall(endpointNumber);
+        else return this.#lose(this.#lost(`the device sent more than the ${packetSize} bytes of a packet (babble), so bytes are missing`));
+      } catch (thrown) {
+        return this.#lose(usbError(thrown, 'reading the device failed', this.#core.label));
+      }
+    }
+  }
+
+  /** A packet without bytes is no data: devices end a transfer with it. */
+  #take(data: DataView | null): void {
+    if (data === null || data.byteLength <= this.#headerBytes) return;
+    this.#stalls = 0;
+    const bytes = new Uint8Array(data.buffer, data.byteOffset, data.byteLength);
+    this.#core.deliver(bytes.slice(this.#headerBytes));
+  }
+
+  async #clearStall(endpointNumber: number): Promise<void> {
+    this.#stalls += 1;
+    if (this.#stalls > STALLS_MAX) return this.#lose(this.#lost(`the device stalled ${this.#stalls} times in a row`));
+    await this.#device.clearHalt('in', endpointNumber);
+  }
+
+  #lost(message: string): TorsiondError {
+    return new TorsiondError('LINK_LOST', message, { where: this.#core.label });
+  }
+
+  #lose(error: TorsiondError): void {
+    if (this.#core.finish({ reason: 'lost', error })) void this.#release();
+  }
+
+  #release(): Promise<void> {
+    this.#released ??= (async () => {
+      this.#cancelWatch();
+      this.#source.removeEventListener?.('disconnect', this.#onDisconnect);
+      this.#wake();
+      if (this.#core.end?.reason === 'closed') await this.#writer.drained(DRAIN_MS);
+      await this.#device.releaseInterface(this.#pipes.interfaceNumber).catch(() => {});
+      await this.#device.close().catch(() => {});
+      taken.delete(this.#device);
+    })();
+    return this.#released;
+  }
+
+  /** While nothing is read, only the list of devices tells that this one is gone. */
+  #watchPresence(): void {
+    this.#cancelWatch();
+    this.#cancelWatch = this.#clock.after(PRESENCE_MS, () => {
+      this.#source.getDevices().then((devices) => {
+        if (this.#core.end !== null || !this.#core.isHeld) return;
+        if (devices.some((other) => other === this.#device || this.#isSame(other))) this.#watchPresence();
+        else this.#lose(this.#lost('the device is no longer there'));
+      }, () => this.#core.end === null && this.#core.isHeld && this.#watchPresence());
+    });
+  }
+
+  /** Some libraries make new objects for every list. */
+  #isSame(other: UsbDeviceShape): boolean {
+    const device = this.#device;
+    const place = (one: UsbDeviceShape): string | null => this.#source.placeOf?.(one) ?? null;
+    return other.vendorId === device.vendorId && other.productId === device.productId && (other.serialNumber ?? null) === (device.serialNumber ?? null) && place(other) === place(device);
+  }
+}
