@@ -10,6 +10,8 @@ export { openPtyPort, PtyPort, type PtyPortOptions } from './ports/pty-port.ts';
 export { openRfc2217Port, Rfc2217Port, type Rfc2217PortOptions } from './ports/rfc2217-port.ts';
 export { openTcpPort, TcpPort, type TcpPortOptions } from './ports/tcp-port.ts';
 export { openUsbPort, UsbPort, type UsbPortOptions } from './ports/usb-port.ts';
+export { openHidPort, HidPort, type HidPortOptions } from './ports/hid-port.ts';
+export { HidBus, SimulatedHidDevice, type HidListEntry } from './ports/hid-bus.ts';
 export { UsbBus, type UsbConnectionEvent } from './ports/usb-bus.ts';
 export { SimulatedUsbDevice, type UsbEndpoint, type UsbInterface } from './ports/usb-device.ts';
 export { addressText, MAX_BACKLOG_BYTES, type PortAddress, type PortCounters, type SimulatedPort, type UsbPortAddress } from './ports/port.ts';
