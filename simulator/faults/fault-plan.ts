@@ -13,6 +13,9 @@ export const FaultPlan = z.strictObject({
     splitShare: share.describe('Share of writes that are cut in two anywhere, the second part sent later.'),
     mergeShare: share.describe('Share of writes that wait for the next one.'),
   }).prefault({}),
+  bits: z.strictObject({
+    flippedShare: share.describe('Share of writes in which one bit, anywhere, is turned over.'),
+  }).prefault({}),
   garbage: z.strictObject({
     share: share.describe('Share of writes before which random bytes come.'),
     maxBytes: z.number().int().min(1).max(65_536).default(16),

@@ -16,6 +16,8 @@ export interface FaultCounters {
   /** Waiting for the next write: the second part of a cut one, or one that is to be merged. At most `MAX_HELD_BYTES`. */
   readonly heldBytes: number;
   readonly unplugs: number;
+  /** Bits turned over. */
+  readonly flips: number;
 }
 
 export interface FaultyPortOptions {
@@ -38,7 +40,7 @@ export class FaultyPort implements SimulatedPort {
   readonly #random: SeededRandom;
   readonly #lineEnd: number | null;
   readonly #cancels = new Set<() => void>();
-  #counters = { inBytes: 0, outBytes: 0, lostBytes: 0, duplicatedBytes: 0, garbageBytes: 0, stalledBytes: 0, heldBytes: 0, unplugs: 0 };
+  #counters = { inBytes: 0, outBytes: 0, lostBytes: 0, duplicatedBytes: 0, garbageBytes: 0, stalledBytes: 0, heldBytes: 0, unplugs: 0, flips: 0 };
   #held: Uint8Array[] = [];
   #stalls = 0;
 
@@ -88,7 +90,7 @@ export class FaultyPort implements SimulatedPort {
     }
     const { chunks, garbage } = this.#plan;
     const random = this.#random;
-    const sound = this.#spoilLines(bytes);
+    const sound = this.#flipBit(this.#spoilLines(bytes));
     if (random.happens(garbage.share)) {
       const noise = Uint8Array.from({ length: random.integer(1, garbage.maxBytes) }, () => random.integer(0, 255));
       this.#counters.garbageBytes += noise.length;
@@ -146,6 +148,17 @@ export class FaultyPort implements SimulatedPort {
       }
     }
     return joined(kept);
+  }
+
+  #flipBit(bytes: Uint8Array): Uint8Array {
+    const { flippedShare } = this.#plan.bits;
+    // Without such faults no chance is used, so that other faults stay where they were.
+    if (flippedShare === 0 || bytes.length === 0 || !this.#random.happens(flippedShare)) return bytes;
+    const flipped = bytes.slice();
+    const at = this.#random.integer(0, bytes.length - 1);
+    flipped[at] = flipped[at]! ^ (1 << this.#random.integer(0, 7));
+    this.#counters.flips++;
+    return flipped;
   }
 
   #hold(bytes: Uint8Array): void {

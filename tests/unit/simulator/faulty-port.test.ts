@@ -43,11 +43,22 @@ describe('a bad line', () => {
     expect(seen.every((value, i) => i === 0 || value >= seen[i - 1]!)).toBe(true);
   });
 
+  it('turns over single bits, and counts them', () => {
+    const { inner, port, write } = faulty({ bits: { flippedShare: 0.2 } });
+    for (let i = 0; i < 500; i++) write(line(i));
+    const sent = Buffer.from(Array.from({ length: 500 }, (_, i) => line(i)).join(''));
+    expect(inner.bytes.length).toBe(sent.length);
+    let bits = 0;
+    for (let i = 0; i < sent.length; i++) for (let odd = sent[i]! ^ inner.bytes[i]!; odd > 0; odd &= odd - 1) bits++;
+    expect(bits).toBe(port.faults.flips);
+    expect(bits).toBeGreaterThan(60);
+  });
+
   it('accounts for every byte, whatever the plan', () => {
     const share = fc.double({ min: 0, max: 1, noNaN: true });
     const plans = fc.record({
       seed: fc.integer(), lines: fc.record({ lostShare: share, duplicatedShare: share }), chunks: fc.record({ splitShare: share, mergeShare: share }),
-      garbage: fc.record({ share, maxBytes: fc.integer({ min: 1, max: 100 }) }),
+      bits: fc.record({ flippedShare: share }), garbage: fc.record({ share, maxBytes: fc.integer({ min: 1, max: 100 }) }),
       timeline: fc.constant([{ kind: 'stall', atS: 0.01, forS: 0.02 }]),
     });
     fc.assert(fc.property(plans, fc.array(fc.integer({ min: 0, max: 2_000 }), { maxLength: 60 }), (plan, sizes) => {
