@@ -164,7 +164,7 @@ async function running(url: string | null, token: string | undefined): Promise<r
   };
   try {
     const lines: string[] = [base];
-    for (const path of ['/healthz', '/readyz', '/api/v1/instruments', '/api/v1/channels', '/metrics']) lines.push(...await ask(path));
+    for (const path of ['/healthz', '/readyz', '/api/v1/instruments', '/api/v1/channels', '/api/v1/scanners', '/metrics']) lines.push(...await ask(path));
     if (closed.length > 0) lines.push(`${closed.join(', ')}: a token is needed; set TORSIOND_TOKEN to one with scope read`);
     return lines;
   } catch (thrown) {

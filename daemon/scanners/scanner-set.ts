@@ -2,6 +2,8 @@
 import type { ByteLink, OpenLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
 import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
+import type { ScannerInfo, ScannerState } from '../../shared/wire/events.ts';
+import { linkPlace } from '../devices/link-place.ts';
 import type { Log } from '../log.ts';
 import type { LinkSettings, ScannerSettings } from '../settings/schema.ts';
 import { CodeLines, type CodeLineCounters } from './code-lines.ts';
@@ -15,6 +17,8 @@ export interface ScannerListener {
   code(code: string, scanner: string): void;
   /** The text of a switch came. */
   pressed(command: SwitchCommand, scanner: string): void;
+  /** Connected, or not, or for another reason than before. */
+  changed(info: ScannerInfo): void;
 }
 
 export interface ScannerSetDeps {
@@ -28,14 +32,17 @@ export interface ScannerSet {
   start(listener: ScannerListener): void;
   /** Resolves when every port is let go. Idempotent. */
   stop(): Promise<void>;
+  /** In the order of the settings, with those that are not enabled. */
+  infos(): readonly ScannerInfo[];
   counters(): ReadonlyMap<string, number>;
 }
 
 export function createScannerSet(settings: readonly ScannerSettings[], deps: ScannerSetDeps): ScannerSet {
-  const scanners = settings.filter((entry) => entry.enabled).map((entry) => new Scanner(entry, deps));
+  const scanners = settings.map((entry) => new Scanner(entry, deps));
   return {
     start: (listener) => scanners.forEach((scanner) => scanner.start(listener)),
     stop: async () => void (await Promise.all(scanners.map((scanner) => scanner.stop()))),
+    infos: () => scanners.map((scanner) => scanner.info()),
     counters: () => new Map(scanners.flatMap((scanner) => scanner.counters())),
   };
 }
@@ -48,14 +55,20 @@ class Scanner {
   #link: ByteLink | null = null;
   #past: CodeLineCounters = { codes: 0, repeats: 0, refused: 0 };
   #lines: CodeLines | null = null;
-  #lastFault: TorsiondError['code'] | null = null;
+  #state: ScannerState = 'stopped';
+  #sinceMs: number;
+  /** Why it is not connected; told once per kind: an absent scanner is tried for ever. */
+  #fault: TorsiondError | null = null;
 
   constructor(settings: ScannerSettings, deps: ScannerSetDeps) {
     this.#settings = settings;
     this.#deps = deps;
+    this.#sinceMs = deps.clock.wallMs();
   }
 
   start(listener: ScannerListener): void {
+    if (!this.#settings.enabled) return;
+    this.#change('opening', null, listener);
     this.#running = this.#run(listener);
   }
 
@@ -65,7 +78,15 @@ class Scanner {
     await this.#running;
   }
 
+  info(): ScannerInfo {
+    const { id, title, link } = this.#settings;
+    return {
+      id, title: title ?? id, state: this.#state, since: new Date(this.#sinceMs).toISOString(), fault: this.#fault?.toJSON() ?? null, link: linkPlace({ id, link }),
+    };
+  }
+
   counters(): readonly (readonly [string, number])[] {
+    if (!this.#settings.enabled) return [];
     const now = this.#lines?.counters;
     const label = `{scanner="${this.#settings.id}"}`;
     return [
@@ -81,13 +102,14 @@ class Scanner {
     while (!this.#stop.signal.aborted) {
       try {
         await this.#serve(listener);
-        waitMs = BACK_OFF_MS;
       } catch (thrown) {
-        this.#tell(asTorsiondError(thrown, 'LINK_OPEN_FAILED'));
+        if (this.#state === 'connected') waitMs = BACK_OFF_MS;
+        this.#lost(asTorsiondError(thrown, 'LINK_OPEN_FAILED'), listener);
         await this.#wait(waitMs);
         waitMs = Math.min(2 * waitMs, MAX_BACK_OFF_MS);
       }
     }
+    this.#change('stopped', null, listener);
   }
 
   /** From open to lost. @throws TorsiondError when it does not open, or was lost */
@@ -96,8 +118,6 @@ class Scanner {
     const { id, switches } = this.#settings;
     const link = await openLink(this.#settings.link)({ clock, signal: this.#stop.signal });
     this.#link = link;
-    this.#lastFault = null;
-    log.info({ scanner: id, link: link.label }, 'scanner is connected');
     const lines = new CodeLines(this.#settings, clock.monoMs(), (text) => {
       const pressed = switches.find((entry) => entry.text === text);
       if (pressed) listener.pressed(pressed, id);
@@ -105,6 +125,8 @@ class Scanner {
     });
     this.#lines = lines;
     link.listen((chunk) => lines.push(chunk));
+    log.info({ scanner: id, link: link.label }, 'scanner is connected');
+    this.#change('connected', null, listener);
     const end = await link.ended;
     const { codes, repeats, refused } = lines.counters;
     this.#past = { codes: this.#past.codes + codes, repeats: this.#past.repeats + repeats, refused: this.#past.refused + refused };
@@ -114,11 +136,18 @@ class Scanner {
     if (end.reason === 'lost') throw end.error;
   }
 
-  /** Once per kind of fault: an absent scanner is tried for ever. */
-  #tell(error: TorsiondError): void {
-    if (this.#stop.signal.aborted || this.#lastFault === error.code) return;
-    this.#lastFault = error.code;
+  #lost(error: TorsiondError, listener: ScannerListener): void {
+    if (this.#stop.signal.aborted) return;
+    if (this.#state === 'waiting' && this.#fault?.code === error.code) return;
     this.#deps.log.warn({ scanner: this.#settings.id, code: error.code, fault: error.message }, 'scanner is not connected');
+    this.#change('waiting', error, listener);
+  }
+
+  #change(state: ScannerState, fault: TorsiondError | null, listener: ScannerListener): void {
+    if (state !== this.#state) this.#sinceMs = this.#deps.clock.wallMs();
+    this.#state = state;
+    this.#fault = fault;
+    listener.changed(this.info());
   }
 
   #wait(ms: number): Promise<void> {

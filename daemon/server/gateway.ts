@@ -2,7 +2,7 @@
 import type { Observable } from 'rxjs';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
-import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import type { ByteSink } from '../recording/byte-sink.ts';
 import type { RunningRecording } from '../recording/recording-hub.ts';
 import type { ReadingStore } from '../storage/store.ts';
@@ -13,6 +13,8 @@ export interface Gateway {
   readonly store: ReadingStore;
   instruments(): readonly InstrumentInfo[];
   channels(): readonly ChannelInfo[];
+  /** In the order of the settings. */
+  scanners(): readonly ScannerInfo[];
   /** Hot; never errors. Everything of the wire but `channel.live`, which the server makes from `samples$`. */
   readonly events$: Observable<GatewayEvent>;
   /** Hot; never errors. Every channel's blocks. */

@@ -7,7 +7,7 @@ import type { Clock } from '../../shared/clock.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
-import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { Instrument } from '../devices/instrument.ts';
 import type { InstrumentSet } from '../devices/instrument-set.ts';
@@ -84,6 +84,7 @@ export class Station implements Gateway {
   start(): void {
     this.#deps.instruments.start();
     this.#deps.scanners?.start({
+      changed: (scanner) => this.#say({ type: 'scanner.state', at: this.#now(), scanner }),
       code: (code, scanner) => this.scan(code, `scanner:${scanner}`),
       pressed: ({ command, channel }, scanner) => {
         this.command({ type: command, id: `scanner:${scanner}`, channel }).catch((thrown: unknown) => {
@@ -111,6 +112,10 @@ export class Station implements Gateway {
 
   channels(): readonly ChannelInfo[] {
     return [...this.#channels.values()].map((channel) => channel.info());
+  }
+
+  scanners(): readonly ScannerInfo[] {
+    return this.#deps.scanners?.infos() ?? [];
   }
 
   liveTorque(channel: string): number | null {

@@ -7,4 +7,4 @@ export type { MessageSchema } from './messages.ts';
 export type { SocketConstructor, SocketLike } from './socket.ts';
 export { TorsiondError, type ErrorCode } from '../errors.ts';
 export type { Reading, Verdict, InterruptedCycle } from '../reading.ts';
-export type { ChannelInfo, HelloMessage, InstrumentInfo, ServerMessage } from '../wire/events.ts';
+export type { ChannelInfo, HelloMessage, InstrumentInfo, ScannerInfo, ServerMessage } from '../wire/events.ts';

@@ -21,7 +21,8 @@ export type Incoming =
 const KNOWN_TYPES = {
   'hello': true, 'instrument.state': true, 'channel.state': true, 'channel.live': true, 'cycle.started': true,
   'click.detected': true, 'cycle.interrupted': true, 'reading.captured': true, 'reading.stored': true,
-  'reading.not-stored': true, 'samples.skipped': true, 'samples': true, 'store.state': true, 'scan.seen': true,
+  'reading.not-stored': true, 'samples.skipped': true, 'samples': true, 'store.state': true, 'scanner.state': true,
+  'scan.seen': true,
   'ok': true, 'refused': true,
 } as const satisfies Record<ServerMessage['type'], true>;
 
@@ -73,6 +74,8 @@ function lacks(type: ServerMessage['type'], message: Record<string, unknown>): s
       return isRecord(message['instrument']) ? null : 'instrument';
     case 'channel.state':
       return isRecord(message['channel']) ? null : 'channel';
+    case 'scanner.state':
+      return isRecord(message['scanner']) ? null : 'scanner';
     case 'channel.live':
       return Array.isArray(message['minMax']) && typeof message['value'] === 'number' ? null : 'value';
     case 'samples':

@@ -29,6 +29,20 @@ export const InstrumentInfo = z.object({
 });
 export type InstrumentInfo = z.infer<typeof InstrumentInfo>;
 
+export const ScannerState = z.enum(['opening', 'connected', 'waiting', 'stopped'])
+  .describe('waiting: not connected, tried again by itself; stopped: switched off in the settings.');
+export type ScannerState = z.infer<typeof ScannerState>;
+
+export const ScannerInfo = z.object({
+  id: z.string(),
+  title: z.string(),
+  state: ScannerState,
+  since: z.iso.datetime(),
+  fault: Fault.nullable().describe('Why it is not connected.'),
+  link: z.string().describe('What the scanner is reached by, as a person recognises it.'),
+});
+export type ScannerInfo = z.infer<typeof ScannerInfo>;
+
 export const ChannelInfo = z.object({
   index: z.number().int().min(0).describe('Stands in binary sample frames.'),
   id: channel,
@@ -55,12 +69,15 @@ export const Hello = z.object({
   protocol: z.literal('torsiond.v1'),
   instruments: z.array(InstrumentInfo),
   channels: z.array(ChannelInfo),
+  scanners: z.array(ScannerInfo).optional().describe('Code scanners and foot switches of the settings; left out by gateways that do not tell of them.'),
   lastSeq: z.number().int().min(0),
   scope: z.enum(['read', 'operate', 'configure']),
 });
 
 export const InstrumentStateEvent = z.object({ type: z.literal('instrument.state'), at, instrument: InstrumentInfo });
 export const ChannelStateEvent = z.object({ type: z.literal('channel.state'), at, channel: ChannelInfo });
+
+export const ScannerStateEvent = z.object({ type: z.literal('scanner.state'), at, scanner: ScannerInfo });
 
 export const ChannelLive = z.object({
   type: z.literal('channel.live'), at, channel,
@@ -97,7 +114,7 @@ export const Samples = z.object({
 
 export const GatewayEvent = z.discriminatedUnion('type', [
   InstrumentStateEvent, ChannelStateEvent, ChannelLive, CycleStarted, ClickDetected, CycleInterrupted,
-  ReadingCaptured, ReadingStored, ReadingNotStored, StoreState, ScanSeen,
+  ReadingCaptured, ReadingStored, ReadingNotStored, StoreState, ScannerStateEvent, ScanSeen,
 ]);
 export type GatewayEvent = z.infer<typeof GatewayEvent>;
 

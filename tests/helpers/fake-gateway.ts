@@ -8,7 +8,7 @@ import type { Reading } from '../../shared/reading.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
-import type { ChannelInfo, GatewayEvent, InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import type { ByteSink } from '../../daemon/recording/byte-sink.ts';
 import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
 import type { Gateway } from '../../daemon/server/gateway.ts';
@@ -83,6 +83,7 @@ export class FakeGateway implements Gateway {
   onCommand: (command: ChannelCommand) => Promise<unknown> = async () => undefined;
   instrumentList: InstrumentInfo[] = [instrument('bench-a')];
   channelList: ChannelInfo[] = [channel('bench-a/1', 0), channel('bench-a/2', 1)];
+  scannerList: ScannerInfo[] = [];
   readonly counterMap = new Map<string, number>([['torsiond_samples_total{channel="bench-a/1"}', 12]]);
   readonly recordings: RecordingHub;
   readonly #next = new Map<string, number>();
@@ -108,6 +109,10 @@ export class FakeGateway implements Gateway {
 
   channels(): readonly ChannelInfo[] {
     return this.channelList;
+  }
+
+  scanners(): readonly ScannerInfo[] {
+    return this.scannerList;
   }
 
   liveTorque(id: string): number | null {
@@ -163,6 +168,10 @@ export function instrument(id: string, changes: Partial<InstrumentInfo> = {}): I
     id, title: `Bench ${id}`, state: 'streaming', since: new Date(T0).toISOString(), fault: null, link: 'memory', driver: 'ascii-lines',
     epoch: 1, identity: null, simulated: true, ...changes,
   };
+}
+
+export function scanner(id: string, changes: Partial<ScannerInfo> = {}): ScannerInfo {
+  return { id, title: `Scanner ${id}`, state: 'connected', since: new Date(T0).toISOString(), fault: null, link: '/dev/made-up', ...changes };
 }
 
 export function channel(id: string, index: number, changes: Partial<ChannelInfo> = {}): ChannelInfo {

@@ -7,7 +7,7 @@ import { ServerSettings } from '../../daemon/settings/schema.ts';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
 import { systemClock } from '../../shared/clock.ts';
 import type { Trace } from '../../shared/trace.ts';
-import { FakeGateway, instrument, reading } from '../helpers/fake-gateway.ts';
+import { FakeGateway, instrument, reading, scanner } from '../helpers/fake-gateway.ts';
 import { runServer, type ServerUnderTest } from '../helpers/run-server.ts';
 
 let run: ServerUnderTest;
@@ -105,6 +105,7 @@ describe('every address', () => {
   it('answers as its document says', async () => {
     run = await runServer();
     await run.gateway.store.append(reading(1), TRACE);
+    run.gateway.scannerList = [scanner('gun-a'), scanner('pedal', { state: 'waiting', fault: { code: 'LINK_LOST', message: 'gone', where: null, hint: 'Check the cable.' } })];
     const document = (await json('/api/v1/openapi.json')).body as { components: object; paths: Record<string, { get: { responses: Record<string, { content?: Record<string, { schema: { $ref?: string } }> }> } }> };
     const ajv = new Ajv2020({ strict: false, validateFormats: false });
     ajv.addSchema({ $id: 'openapi', components: document.components });

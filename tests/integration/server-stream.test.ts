@@ -1,5 +1,5 @@
 import { afterEach, describe, expect, it } from 'vitest';
-import { FakeGateway, instrument, reading } from '../helpers/fake-gateway.ts';
+import { FakeGateway, instrument, reading, scanner } from '../helpers/fake-gateway.ts';
 import { runServer, type ServerUnderTest } from '../helpers/run-server.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
@@ -63,6 +63,19 @@ describe('the stream', () => {
     await waitUntil(() => client.of('scan.seen').length === 1, 'the scan');
     expect(client.seqs).toEqual([2]);
     expect(client.of('cycle.started')).toEqual([]);
+  });
+
+  it('tells of scanners in the greeting and when one is lost, to those too who asked for some channels only', async () => {
+    const gateway = new FakeGateway();
+    gateway.scannerList = [scanner('gun-a'), scanner('pedal', { state: 'stopped' })];
+    run = await runServer({}, { gateway });
+    const client = await run.connect();
+    expect((await client.hello()).scanners).toEqual(gateway.scannerList);
+    await client.ask({ type: 'subscribe', channels: ['bench-a/2'], liveHz: 0 });
+    const lost = scanner('gun-a', { state: 'waiting', fault: { code: 'LINK_LOST', message: 'gone', where: '/dev/made-up', hint: 'Check the cable.' } });
+    gateway.events$.next({ type: 'scanner.state', at: new Date(0).toISOString(), scanner: lost });
+    await waitUntil(() => client.of('scanner.state').length === 1, 'the loss');
+    expect(client.of('scanner.state')[0]!.scanner).toEqual(lost);
   });
 
   it('answers each command by its id, and passes it on', async () => {

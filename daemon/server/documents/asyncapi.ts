@@ -1,11 +1,11 @@
 import type * as z from 'zod';
 import { Reading } from '../../../shared/reading.ts';
 import { STREAM_PATH, SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from '../../../shared/wire/protocol.ts';
-import { ChannelInfo, Fault, InstrumentInfo } from '../../../shared/wire/events.ts';
+import { ChannelInfo, Fault, InstrumentInfo, ScannerInfo } from '../../../shared/wire/events.ts';
 import { clientCommands, serverMessages, type MessageFacts } from './messages.ts';
 import { namedSchemas, type JsonSchema } from './schemas.ts';
 
-const SHARED = { Reading, Instrument: InstrumentInfo, Channel: ChannelInfo, Fault };
+const SHARED = { Reading, Instrument: InstrumentInfo, Channel: ChannelInfo, Scanner: ScannerInfo, Fault };
 /** Names of the shared schemas and of the messages' payloads never meet. */
 const payloadName = (facts: MessageFacts): string => `${facts.name}Message`;
 

@@ -22,6 +22,7 @@ const MEANINGS: Readonly<Record<string, string>> = {
   'click.detected': 'A click was seen in the running cycle.',
   'cycle.interrupted': 'A cycle ended without a reading.',
   'store.state': 'The store takes readings, or why it does not.',
+  'scanner.state': 'A scanner was connected or lost.',
   'scan.seen': 'A code came from a scanner or from a client.',
   hello: 'First message on every connection: what there is.',
   samples: 'Samples of a channel, for clients that asked for them as JSON.',

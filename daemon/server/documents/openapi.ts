@@ -1,12 +1,12 @@
 import type * as z from 'zod';
 import { ERROR_TABLE, type ErrorCode } from '../../../shared/error-table.ts';
 import { Reading } from '../../../shared/reading.ts';
-import { ChannelInfo, InstrumentInfo } from '../../../shared/wire/events.ts';
+import { ChannelInfo, InstrumentInfo, ScannerInfo } from '../../../shared/wire/events.ts';
 import { ErrorAnswer, EvidenceAnswer, StoredReadingAnswer } from '../http/answers.ts';
 import type { Route } from '../http/route.ts';
 import { inlineSchema, namedSchemas, type JsonSchema } from './schemas.ts';
 
-const NAMED = { Reading, StoredReading: StoredReadingAnswer, Instrument: InstrumentInfo, Channel: ChannelInfo, Evidence: EvidenceAnswer, Error: ErrorAnswer };
+const NAMED = { Reading, StoredReading: StoredReadingAnswer, Instrument: InstrumentInfo, Channel: ChannelInfo, Scanner: ScannerInfo, Evidence: EvidenceAnswer, Error: ErrorAnswer };
 
 /** The HTTP interface as OpenAPI 3.1, from the routes that are registered. */
 export function openApiDocument(routes: readonly Route[], version: string): JsonSchema {

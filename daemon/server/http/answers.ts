@@ -4,7 +4,7 @@ import { CaptureSettings, TorqueUnitCode } from '../../../shared/capture-setting
 import { Reading } from '../../../shared/reading.ts';
 import { SignalScaleSchema } from '../../../shared/signal.ts';
 import { CalibrationCurveSchema } from '../../../shared/transducer.ts';
-import { ChannelInfo, Fault, InstrumentInfo } from '../../../shared/wire/events.ts';
+import { ChannelInfo, Fault, InstrumentInfo, ScannerInfo } from '../../../shared/wire/events.ts';
 
 export const ErrorAnswer = Fault.describe('Every refusal and fault: a permanent code, what went wrong, where, and what can be done.');
 
@@ -27,6 +27,7 @@ export const StationAnswer = z.object({
 });
 export const InstrumentsAnswer = z.object({ instruments: z.array(InstrumentInfo) });
 export const ChannelsAnswer = z.object({ channels: z.array(ChannelInfo) });
+export const ScannersAnswer = z.object({ scanners: z.array(ScannerInfo) });
 
 export const StoredReadingAnswer = z.object({
   reading: Reading,

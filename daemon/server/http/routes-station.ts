@@ -1,4 +1,4 @@
-import { ChannelsAnswer, InstrumentsAnswer, StationAnswer } from './answers.ts';
+import { ChannelsAnswer, InstrumentsAnswer, ScannersAnswer, StationAnswer } from './answers.ts';
 import { route } from './route.ts';
 
 export const stationRoutes = [
@@ -20,5 +20,9 @@ export const stationRoutes = [
   route({
     path: '/api/v1/channels', summary: 'Every channel, its transducer and its capture settings.', scope: 'read', params: null, query: null, answer: ChannelsAnswer, errors: [],
     handle: ({ gateway }) => ({ body: { channels: gateway.channels() } }),
+  }),
+  route({
+    path: '/api/v1/scanners', summary: 'Every code scanner and foot switch, and whether it is connected.', scope: 'read', params: null, query: null, answer: ScannersAnswer, errors: [],
+    handle: ({ gateway }) => ({ body: { scanners: gateway.scanners() } }),
   }),
 ];

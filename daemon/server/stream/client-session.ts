@@ -286,7 +286,7 @@ export class ClientSession {
     const { gateway, clock } = this.#context;
     return {
       type: 'hello', at: new Date(clock.wallMs()).toISOString(), station: gateway.station, version: gateway.version,
-      protocol: 'torsiond.v1', instruments: [...gateway.instruments()], channels: [...gateway.channels()],
+      protocol: 'torsiond.v1', instruments: [...gateway.instruments()], channels: [...gateway.channels()], scanners: [...gateway.scanners()],
       lastSeq: this.#context.announcedSeq(), scope: this.access.scope,
     };
   }

@@ -38,7 +38,7 @@ export class Subscription {
       case 'channel.state': return this.wantsChannel(event.channel.id);
       case 'reading.captured': case 'reading.stored': case 'reading.not-stored': return this.wantsChannel(event.reading.channel);
       case 'channel.live': case 'cycle.started': case 'click.detected': case 'cycle.interrupted': return this.wantsChannel(event.channel);
-      case 'store.state': case 'scan.seen': return true;
+      case 'store.state': case 'scanner.state': case 'scan.seen': return true;
     }
   }
 }

@@ -8,6 +8,7 @@ import { parseSettings } from '../../../daemon/settings/load-settings.ts';
 import { ScannerSettings } from '../../../daemon/settings/schema.ts';
 import { createMemoryLink, type MemoryFarEnd } from '../../../drivers/links/memory-link.ts';
 import { TorsiondError } from '../../../shared/errors.ts';
+import { ScannerInfo } from '../../../shared/wire/events.ts';
 import { breathe } from '../../helpers/instrument-bench.ts';
 import { ManualClock } from '../../helpers/manual-clock.ts';
 import { codeBlocks } from '../../helpers/markdown.ts';
@@ -44,13 +45,14 @@ describe('codes', () => {
   });
 });
 
-interface Bench { readonly clock: ManualClock; readonly set: ScannerSet; readonly heard: string[]; readonly log: string[]; readonly far: MemoryFarEnd[]; pass(ms: number): Promise<void>; setPresent(isPresent: boolean): void }
+interface Bench { readonly clock: ManualClock; readonly set: ScannerSet; readonly heard: string[]; readonly log: string[]; readonly states: ScannerInfo[]; readonly far: MemoryFarEnd[]; pass(ms: number): Promise<void>; setPresent(isPresent: boolean): void }
 
 function bench(changes: Record<string, unknown> = {}): Bench {
   const clock = new ManualClock();
   const far: MemoryFarEnd[] = [];
   const heard: string[] = [];
   const log: string[] = [];
+  const states: ScannerInfo[] = [];
   let isPresent = true;
   const set = createScannerSet([scanner(changes)], {
     clock, log: createLog({ isTerminal: false, level: 'info', write: (line) => log.push(line) }),
@@ -61,8 +63,8 @@ function bench(changes: Record<string, unknown> = {}): Bench {
       return made.link;
     },
   });
-  set.start({ code: (code, id) => heard.push(`${id} ${code}`), pressed: ({ command, channel }, id) => heard.push(`${id} ${command} ${channel}`) });
-  return { clock, set, heard, log, far, setPresent: (present) => void (isPresent = present), pass: async (ms) => {
+  set.start({ code: (code, id) => heard.push(`${id} ${code}`), pressed: ({ command, channel }, id) => heard.push(`${id} ${command} ${channel}`), changed: (info) => states.push(ScannerInfo.parse(info)) });
+  return { clock, set, heard, log, states, far, setPresent: (present) => void (isPresent = present), pass: async (ms) => {
     for (let passed = 0; passed < ms; passed += 100) {
       await breathe();
       clock.advance(100);
@@ -95,6 +97,34 @@ describe('a scanner', () => {
     far[1]!.deliver('B\r');
     expect(heard).toEqual(['gun-a A', 'gun-a B']);
     expect(set.counters().get('torsiond_scanner_codes_total{scanner="gun-a"}')).toBe(2);
+    await set.stop();
+  });
+
+  it('tells each change of its state: opening, connected, lost and why, and again', async () => {
+    const { far, pass, set, states, setPresent } = bench({ title: 'Hand scanner' });
+    expect(states.map((info) => info.state)).toEqual(['opening']);
+    await pass(300);
+    expect(set.infos()).toMatchObject([{ id: 'gun-a', title: 'Hand scanner', state: 'connected', fault: null, link: '/dev/made-up' }]);
+    setPresent(false);
+    far[0]!.unplug();
+    await pass(20_000);
+    expect(set.infos()).toMatchObject([{ state: 'waiting', fault: { code: 'LINK_NOT_FOUND', hint: expect.stringContaining('Plug') as string } }]);
+    setPresent(true);
+    await pass(6_000);
+    await set.stop();
+    expect(states.map((info) => `${info.state} ${info.fault?.code ?? ''}`.trim())).toEqual(['opening', 'connected', 'waiting LINK_LOST', 'waiting LINK_NOT_FOUND', 'connected', 'stopped']);
+    const since = states.map((info) => Date.parse(info.since));
+    expect(since).toEqual([...since].sort((a, b) => a - b));
+    expect(since[3]).toBe(since[2]);
+  });
+
+  it('that is switched off in the settings is told as such, opened never', async () => {
+    const { far, pass, set, states } = bench({ enabled: false });
+    await pass(2_000);
+    expect(far).toEqual([]);
+    expect(states).toEqual([]);
+    expect(set.infos()).toMatchObject([{ id: 'gun-a', state: 'stopped', fault: null }]);
+    expect(set.counters().size).toBe(0);
     await set.stop();
   });
 

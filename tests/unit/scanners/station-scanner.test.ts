@@ -37,6 +37,8 @@ it('a code from a simulated scanner becomes scan.seen, a pedal takes the track r
     port.write(new TextEncoder().encode('STRAY\n'));
     await waitUntil(() => bench.logLines.some((line) => line.includes('CHANNEL_UNKNOWN')), 'the log line');
     expect(bench.of('scan.seen').every((event) => event.code !== 'PEDAL' && event.code !== 'STRAY')).toBe(true);
+    expect(bench.of('scanner.state').map((event) => event.scanner.state)).toEqual(['opening', 'connected']);
+    expect(bench.station.scanners()).toMatchObject([{ id: 'gun-a', state: 'connected' }]);
     expect(bench.station.counters().get('torsiond_scanner_connected{scanner="gun-a"}')).toBe(1);
   } finally {
     await bench.stop();
