@@ -100,6 +100,10 @@ export const SimulatedInstrument = z.strictObject({
   if (faults && faults.lines.lostShare + faults.lines.duplicatedShare > 0 && (kind === 'modbus' || (kind === 'frames' && instrument.frames.framing === 'sync'))) {
     fault(['faults', 'lines'], `have no meaning here: nothing ends a message of ${kind === 'modbus' ? 'Modbus' : 'frames with sync bytes'}; take chunks, garbage and the timeline`);
   }
+  const isAsked = kind === 'scpi' || kind === 'modbus' || (kind === 'lines' && !instrument.startsByItself && instrument.commands.read !== null);
+  if (isAsked && faults && faults.chunks.mergeShare > 0) {
+    fault(['faults', 'chunks', 'mergeShare'], 'has no meaning here: after an answer nothing is sent that it could be merged with; take splitShare or lost lines');
+  }
 });
 
 export const Scenario = z.strictObject({

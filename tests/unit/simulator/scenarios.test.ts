@@ -37,6 +37,7 @@ describe('scenario files', () => {
     ['a missing channel', sound.replace('    channels:', '    format: { columns: [channel-2] }\n    channels:'), 's.yaml:6:24', /does not have/],
     ['an unknown tool', sound.replace('click-wrench', 'magic-wand'), 's.yaml:9:23', /tool\.kind/],
     ['lost lines where nothing ends a message', sound.replace('    channels:', '    kind: frames\n    faults: { lines: { lostShare: 0.1 } }\n    channels:'), 's.yaml:7:22', /nothing ends a message of frames/],
+    ['merged answers', sound.replace('    channels:', '    kind: scpi\n    faults: { chunks: { mergeShare: 0.1 } }\n    channels:'), 's.yaml:7:37', /nothing is sent that it could be merged with/],
     ['Modbus without registers', sound.replace('    channels:', '    kind: modbus\n    channels:'), 's.yaml:4:5', /modbus: belongs to/],
     ['counts without a bridge', sound.replace('- title: A', "- title: A\n        unit: '{count}'"), 's.yaml:9:21', /needs a bridge/],
     ['no YAML', 'title: [', 's.yaml:1:9', /not YAML/],
