@@ -2,16 +2,19 @@
 import type { Observable } from 'rxjs';
 import type { ZodType } from 'zod';
 import type { Clock } from '../shared/clock.ts';
-import type { TorsiondError } from '../shared/errors.ts';
+import { TorsiondError } from '../shared/errors.ts';
 import type { ByteLink } from './links/link.ts';
 
 /** The version of this interface. A breaking change takes the next number. */
 export const DRIVER_API_VERSION = 1;
 
+/** `pushed`: the device streams by itself. `polled`: the driver asks. */
+export type Delivery = 'pushed' | 'polled';
+
 export interface DriverCapabilities {
-  /** `pushed`: the device streams by itself. `polled`: the driver asks. */
-  readonly delivery: 'pushed' | 'polled';
-  /** Whether `start` learns who the device is. */
+  /** `either`: its options decide, and `delivery` of the definition says what they make of it. */
+  readonly delivery: Delivery | 'either';
+  /** Whether `start` can learn who the device is. */
   readonly identifies: boolean;
   /** Commands the session's `command` takes. */
   readonly commands: readonly InstrumentCommand['kind'][];
@@ -93,6 +96,8 @@ export interface DriverDefinition<Options = unknown> {
   readonly capabilities: DriverCapabilities;
   /** Number of channels that these options describe, at least 1. */
   channelCount(options: Options): number;
+  /** Needed with `either`: what these options make of it. */
+  delivery?(options: Options): Delivery;
   /** Samples per second that these options make, for drivers that ask at a set rate; null or left out: the device decides. */
   sampleRateHz?(options: Options): number | null;
   /** Does no input or output. */
@@ -101,4 +106,13 @@ export interface DriverDefinition<Options = unknown> {
 
 export function defineDriver<Options>(definition: DriverDefinition<Options>): DriverDefinition<Options> {
   return definition;
+}
+
+/** @throws TorsiondError DRIVER_FAILED when the driver leaves it to its options and does not say what they mean */
+export function deliveryOf<Options>(driver: DriverDefinition<Options>, options: Options): Delivery {
+  const { delivery } = driver.capabilities;
+  if (delivery !== 'either') return delivery;
+  const decided = driver.delivery?.(options);
+  if (decided === undefined) throw new TorsiondError('DRIVER_FAILED', `the driver "${driver.id}" says delivery "either" and has no function delivery(options)`, { where: driver.id });
+  return decided;
 }

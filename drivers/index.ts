@@ -1,7 +1,7 @@
 /** The public entry `torsiond/driver`: all that a driver author needs. */
 export {
-  DRIVER_API_VERSION, defineDriver,
-  type DriverCapabilities, type DriverContext, type DriverCounters, type DriverDefinition, type DriverEvent,
+  DRIVER_API_VERSION, defineDriver, deliveryOf,
+  type Delivery, type DriverCapabilities, type DriverContext, type DriverCounters, type DriverDefinition, type DriverEvent,
   type DriverSession, type InstrumentCommand, type InstrumentIdentity,
 } from './api.ts';
 export { BUILT_IN_DRIVERS, findDriver } from './registry.ts';
@@ -21,6 +21,7 @@ export { DelimitedFramer, type DelimitedFramerOptions, type FrameCode, type Fram
 export { SyncFramer, type FrameLength, type SyncFramerOptions } from './framing/sync-framer.ts';
 export { CHECKSUM_NAMES, checksum, type Checksum, type ChecksumName } from './framing/checksum.ts';
 export { RunCollector } from './values/run-collector.ts';
+export { stopOnce, zeroCommand, type StoppableSession } from './values/session-parts.ts';
 export { asciiLines } from './protocols/ascii-lines/driver.ts';
 export { AsciiLinesOptions } from './protocols/ascii-lines/options.ts';
 export { framedBinary } from './protocols/framed-binary/driver.ts';

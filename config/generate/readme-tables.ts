@@ -16,7 +16,7 @@ export const readmeTables: readonly DocSection[] = [
   { file, name: 'interruptions', render: () => meaningTable('reason', INTERRUPT_MEANINGS) },
   {
     file, name: 'drivers',
-    render: () => markdownTable(['driver', 'reads', 'delivery'], BUILT_IN_DRIVERS.map(({ id, title, capabilities }) => [`\`${id}\``, title, capabilities.delivery])),
+    render: () => markdownTable(['driver', 'reads', 'delivery'], BUILT_IN_DRIVERS.map(({ id, title, capabilities }) => [`\`${id}\``, title, capabilities.delivery === 'either' ? 'pushed or polled' : capabilities.delivery])),
   },
   { file, name: 'click accuracy', render: once(() => accuracyText()) },
 ];

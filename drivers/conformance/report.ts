@@ -1,5 +1,6 @@
 /** Runs clauses: under a test runner, or plainly with a report. */
 import { systemClock } from '../../shared/clock.ts';
+import { deliveryOf } from '../api.ts';
 import type { Clause } from './clause.ts';
 import { driverClauses, type DriverHarness } from './driver-clauses.ts';
 import { polledDriverClauses, type PolledHarness } from './polled-driver-clauses.ts';
@@ -35,10 +36,11 @@ const LIMIT_MS = 30_000;
 
 /** The clauses that fit what the driver declares. @throws Error when the harness is for the other kind of driver */
 export function clausesOfDriver<Options>(harness: AnyDriverHarness<Options>): readonly Clause[] {
-  const { capabilities, id } = harness.driver;
-  if ('isPoll' in harness) return polledDriverClauses(harness);
-  if (capabilities.delivery === 'polled') throw new Error(`the driver ${id} asks (delivery: polled); give isPoll and vectors with answers`);
-  return driverClauses(harness);
+  const delivery = deliveryOf(harness.driver, harness.options);
+  const isPolled = 'isPoll' in harness;
+  if (isPolled === (delivery === 'polled')) return isPolled ? polledDriverClauses(harness) : driverClauses(harness);
+  const wanted = delivery === 'polled' ? 'isPoll and vectors with answers' : 'vectors with bytes and no isPoll';
+  throw new Error(`the driver ${harness.driver.id} has delivery ${delivery} with these options; give ${wanted}`);
 }
 
 export function describeDriver<Options>(harness: AnyDriverHarness<Options>, runner: TestRunner, knownGaps: KnownGaps = {}): void {

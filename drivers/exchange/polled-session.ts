@@ -5,6 +5,7 @@ import { TorsiondError } from '../../shared/errors.ts';
 import type { DriverContext, DriverEvent } from '../api.ts';
 import type { ByteChunk } from '../links/link.ts';
 import { RunCollector } from '../values/run-collector.ts';
+import { stopOnce } from '../values/session-parts.ts';
 import { Exchange } from './exchange.ts';
 import { PollLoop, type PollStep } from './poll-loop.ts';
 
@@ -105,6 +106,11 @@ export class PolledSession<Frame> {
       if (channels === null || channels.length === this.#options.channels) runs.fault(null, code, message, missing);
       else for (const channel of channels) runs.fault(channel, code, message, missing);
     });
+  }
+
+  /** `stop` of the driver's session, which sends this command while the device may still hear it. */
+  stopOnce(command: () => Uint8Array | undefined): () => Promise<void> {
+    return stopOnce(this.#options.context.link, { isRunning: () => this.isRunning, finish: () => this.finish() }, command);
   }
 
   finish(): void {

@@ -8,6 +8,7 @@ import { HexBytes, hexBytes, layoutChannels, type Layout } from './layout.ts';
 import { LayoutCodec } from './layout-codec.ts';
 import { layoutFramer } from './layout-framer.ts';
 import { RunCollector } from './run-collector.ts';
+import { stopOnce, zeroCommand } from './session-parts.ts';
 
 export class LayoutSession implements DriverSession {
   readonly events$: Observable<DriverEvent>;
@@ -19,12 +20,14 @@ export class LayoutSession implements DriverSession {
   readonly #sink: FrameSink;
   #frames = 0;
   #state: 'new' | 'running' | 'over' = 'new';
-  #stopped: Promise<void> | null = null;
+  readonly #stop: () => Promise<void>;
 
   constructor(layout: Layout, context: Omit<DriverContext<unknown>, 'options'>) {
     this.events$ = this.#events.asObservable();
     this.#context = context;
     this.#layout = layout;
+    const { stop } = layout.commands;
+    this.#stop = stopOnce(context.link, { isRunning: () => this.#state === 'running', finish: () => this.#finish() }, () => (stop === undefined ? undefined : hexBytes(stop)));
     this.#framer = layoutFramer(layout);
     const runs = new RunCollector(layoutChannels(layout), context.link.label, (event) => this.#events.next(event));
     const codec = new LayoutCodec(layout, runs);
@@ -55,10 +58,7 @@ export class LayoutSession implements DriverSession {
   async command(command: InstrumentCommand): Promise<void> {
     const where = this.#context.link.label;
     if (this.#state !== 'running') throw new TorsiondError('LINK_CLOSED', 'the instrument is not connected', { where });
-    const bytes = command.kind === 'send' ? command.text : this.#layout.commands.zero;
-    if (bytes === undefined) {
-      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no command that zeroes the device is set', { where, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.' });
-    }
+    const bytes = command.kind === 'send' ? command.text : zeroCommand(this.#layout.commands.zero, where);
     if (!HexBytes.safeParse(bytes).success) {
       throw new TorsiondError('COMMAND_UNSUPPORTED', `${JSON.stringify(bytes)} is not written in hexadecimal`, { where, hint: 'Write the bytes to send as pairs of hexadecimal digits, for example "a5 5a".' });
     }
@@ -66,20 +66,11 @@ export class LayoutSession implements DriverSession {
   }
 
   stop(): Promise<void> {
-    this.#stopped ??= this.#stop();
-    return this.#stopped;
+    return this.#stop();
   }
 
   counters(): DriverCounters {
     return { frames: this.#frames, faults: this.#runs.faults, discardedBytes: this.#framer.discardedBytes };
-  }
-
-  async #stop(): Promise<void> {
-    const wasRunning = this.#state === 'running';
-    this.#finish();
-    const { stop } = this.#layout.commands;
-    // The device may be gone already, then there is nothing to stop.
-    if (wasRunning && stop !== undefined) await this.#context.link.write(hexBytes(stop)).catch(() => {});
   }
 
   #take(chunk: ByteChunk): void {

@@ -9,6 +9,7 @@ import type { FrameSink } from '../../framing/framer.ts';
 import { LineFramer } from '../../framing/line-framer.ts';
 import type { ByteChunk } from '../../links/link.ts';
 import { RunCollector } from '../../values/run-collector.ts';
+import { stopOnce, zeroCommand } from '../../values/session-parts.ts';
 import { AsciiLinesCodec, type CodecSink } from './codec.ts';
 import { AsciiLinesOptions, channelCount, encodeText } from './options.ts';
 import { PolledLinesSession } from './polled-lines.ts';
@@ -18,8 +19,9 @@ export const asciiLines = defineDriver<AsciiLinesOptions>({
   id: 'ascii-lines',
   title: 'Lines of text',
   optionsSchema: AsciiLinesOptions,
-  capabilities: { delivery: 'pushed', identifies: true, commands: ['zero', 'send'] },
+  capabilities: { delivery: 'either', identifies: true, commands: ['zero', 'send'] },
   channelCount,
+  delivery: (options) => (options.poll ? 'polled' : 'pushed'),
   sampleRateHz: (options) => options.poll?.rateHz ?? null,
   createSession: (context) => (context.options.poll ? new PolledLinesSession(context, context.options.poll) : new AsciiLinesSession(context)),
 });
@@ -36,7 +38,7 @@ class AsciiLinesSession implements DriverSession {
   readonly #frameSink: FrameSink;
   #frames = 0;
   #state: 'new' | 'running' | 'over' = 'new';
-  #stopped: Promise<void> | null = null;
+  readonly #stop: () => Promise<void>;
   /** Takes the answer to the question that was sent. */
   #awaitAnswer: ((text: string) => boolean) | null = null;
 
@@ -44,6 +46,8 @@ class AsciiLinesSession implements DriverSession {
     const { options, link } = context;
     this.events$ = this.#events.asObservable();
     this.#context = context;
+    const { stop } = options.commands;
+    this.#stop = stopOnce(link, { isRunning: () => this.#state === 'running', finish: () => this.#finish() }, () => (stop === undefined ? undefined : this.#encode(stop)));
     this.#codec = new AsciiLinesCodec(options);
     this.#ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
     const runs = new RunCollector(this.#codec.channelCount, link.label, (event) => this.#events.next(event));
@@ -84,31 +88,15 @@ class AsciiLinesSession implements DriverSession {
 
   async command(command: InstrumentCommand): Promise<void> {
     if (this.#state !== 'running') throw new TorsiondError('LINK_CLOSED', 'the instrument is not connected', { where: this.#context.link.label });
-    if (command.kind === 'send') return this.#send(command.text);
-    const { zero } = this.#context.options.commands;
-    if (zero === undefined) {
-      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no command that zeroes the device is set', {
-        where: this.#context.link.label, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.',
-      });
-    }
-    return this.#send(zero);
+    return this.#send(command.kind === 'send' ? command.text : zeroCommand(this.#context.options.commands.zero, this.#context.link.label));
   }
 
   stop(): Promise<void> {
-    this.#stopped ??= this.#stop();
-    return this.#stopped;
+    return this.#stop();
   }
 
   counters(): DriverCounters {
     return { frames: this.#frames, faults: this.#runs.faults, discardedBytes: this.#framer.discardedBytes };
-  }
-
-  async #stop(): Promise<void> {
-    const wasRunning = this.#state === 'running';
-    this.#finish();
-    const { stop } = this.#context.options.commands;
-    // The device may be gone already, then there is nothing to stop.
-    if (wasRunning && stop !== undefined) await this.#send(stop).catch(() => {});
   }
 
   #take(chunk: ByteChunk): void {
@@ -126,8 +114,12 @@ class AsciiLinesSession implements DriverSession {
   }
 
   #send(text: string): Promise<void> {
-    const { options, link } = this.#context;
-    return link.write(encodeText(text + options.commands.ending, options));
+    return this.#context.link.write(this.#encode(text));
+  }
+
+  #encode(text: string): Uint8Array {
+    const { options } = this.#context;
+    return encodeText(text + options.commands.ending, options);
   }
 
   #takeAnswer(text: string): boolean {

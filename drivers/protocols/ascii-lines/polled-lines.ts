@@ -1,11 +1,11 @@
 /** Instruments that send a line only when they are asked. What a line means is the same as of those that stream. */
 import type { Observable } from 'rxjs';
-import { TorsiondError } from '../../../shared/errors.ts';
 import type { DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../api.ts';
 import { AnswerLines } from '../../exchange/answer-lines.ts';
 import type { Outcome, Question } from '../../exchange/exchange.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
 import { quoted } from '../../values/quoted.ts';
+import { zeroCommand } from '../../values/session-parts.ts';
 import { AsciiLinesCodec } from './codec.ts';
 import { encodeText, type AsciiLinesOptions } from './options.ts';
 
@@ -20,7 +20,7 @@ export class PolledLinesSession implements DriverSession {
   readonly #lines: AnswerLines;
   readonly #session: PolledSession<Line>;
   readonly #ignore: RegExp | null;
-  #stopped: Promise<void> | null = null;
+  readonly #stop: () => Promise<void>;
 
   constructor(context: DriverContext<AsciiLinesOptions>, poll: Poll) {
     const { options, link } = context;
@@ -43,6 +43,8 @@ export class PolledLinesSession implements DriverSession {
     });
     this.#lines.serve(this.#session.exchange);
     this.events$ = this.#session.events$;
+    const { stop } = options.commands;
+    this.#stop = this.#session.stopOnce(() => (stop === undefined ? undefined : this.#encode(stop)));
   }
 
   async start(): Promise<InstrumentIdentity | null> {
@@ -64,30 +66,16 @@ export class PolledLinesSession implements DriverSession {
 
   async command(command: InstrumentCommand): Promise<void> {
     this.#session.assertRunning();
-    const text = command.kind === 'send' ? command.text : this.#context.options.commands.zero;
-    if (text === undefined) {
-      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no command that zeroes the device is set', {
-        where: this.#session.where, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.',
-      });
-    }
+    const text = command.kind === 'send' ? command.text : zeroCommand(this.#context.options.commands.zero, this.#session.where);
     await this.#session.loop.tell(this.#encode(text));
   }
 
   stop(): Promise<void> {
-    this.#stopped ??= this.#stop();
-    return this.#stopped;
+    return this.#stop();
   }
 
   counters(): DriverCounters {
     return { frames: this.#lines.lines, faults: this.#session.faults, discardedBytes: this.#lines.discardedBytes };
-  }
-
-  async #stop(): Promise<void> {
-    const wasRunning = this.#session.isRunning;
-    this.#session.finish();
-    const { stop } = this.#context.options.commands;
-    // The device may be gone already, then there is nothing to stop.
-    if (wasRunning && stop !== undefined) await this.#context.link.write(this.#encode(stop)).catch(() => {});
   }
 
   async #identify(question: NonNullable<AsciiLinesOptions['commands']['identify']>): Promise<InstrumentIdentity> {

@@ -10,6 +10,7 @@ import type { Outcome, Question } from '../../exchange/exchange.ts';
 import type { PollStep } from '../../exchange/poll-loop.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
 import type { ByteChunk } from '../../links/link.ts';
+import { zeroCommand } from '../../values/session-parts.ts';
 import { AnswerFramer } from './answer-framer.ts';
 import {
   confirmsWrite, exceptionText, lookForMbapAnswer, lookForRtuAnswer, mbapFrame, rtuFrame, writeRequest,
@@ -65,7 +66,7 @@ class ModbusSession implements DriverSession {
   readonly #framer: AnswerFramer;
   readonly #blocks: readonly RegisterBlock[];
   readonly #session: PolledSession<Answer>;
-  #stopped: Promise<void> | null = null;
+  readonly #stop: () => Promise<void>;
   #transaction = 0;
   #frames = 0;
 
@@ -83,6 +84,8 @@ class ModbusSession implements DriverSession {
       onFinish: () => this.#framer.reset(),
     });
     this.events$ = this.#session.events$;
+    const { stop } = options.commands;
+    this.#stop = this.#session.stopOnce(() => (stop ? transport.frame(this.#nextTransaction(), requestOf(stop)) : undefined));
   }
 
   async start(): Promise<null> {
@@ -103,30 +106,15 @@ class ModbusSession implements DriverSession {
   async command(command: InstrumentCommand): Promise<void> {
     this.#session.assertRunning();
     if (command.kind !== 'zero') throw new TorsiondError('COMMAND_UNSUPPORTED', 'Modbus knows no free text', { where: this.#session.where });
-    const { zero } = this.#context.options.commands;
-    if (!zero) {
-      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no register that zeroes the device is set', {
-        where: this.#session.where, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.',
-      });
-    }
-    await this.#write(zero);
+    await this.#write(zeroCommand(this.#context.options.commands.zero, this.#session.where));
   }
 
   stop(): Promise<void> {
-    this.#stopped ??= this.#stop();
-    return this.#stopped;
+    return this.#stop();
   }
 
   counters(): DriverCounters {
     return { frames: this.#frames, faults: this.#session.faults, discardedBytes: this.#framer.discardedBytes };
-  }
-
-  async #stop(): Promise<void> {
-    const wasRunning = this.#session.isRunning;
-    this.#session.finish();
-    const { stop } = this.#context.options.commands;
-    // The device may be gone already, then there is nothing to stop.
-    if (wasRunning && stop) await this.#context.link.write(this.#transport.frame(this.#nextTransaction(), requestOf(stop))).catch(() => {});
   }
 
   #hear(chunk: ByteChunk): void {

@@ -10,6 +10,7 @@ import type { Outcome, Question } from '../../exchange/exchange.ts';
 import type { PollStep } from '../../exchange/poll-loop.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
 import { quoted } from '../../values/quoted.ts';
+import { zeroCommand } from '../../values/session-parts.ts';
 import { STALE, answerParts, readErrorEntry, readIdentity, readNumber, type ErrorEntry } from './codec.ts';
 import { ScpiOptions, channelCount } from './options.ts';
 
@@ -38,7 +39,7 @@ class ScpiSession implements DriverSession {
   readonly #context: DriverContext<ScpiOptions>;
   readonly #lines: AnswerLines;
   readonly #session: PolledSession<Line>;
-  #stopped: Promise<void> | null = null;
+  readonly #stop: () => Promise<void>;
   #isReadingErrors = false;
   #errorsReadMs = Number.NEGATIVE_INFINITY;
 
@@ -61,6 +62,8 @@ class ScpiSession implements DriverSession {
     });
     this.#lines.serve(this.#session.exchange);
     this.events$ = this.#session.events$;
+    const { stop } = options.commands;
+    this.#stop = this.#session.stopOnce(() => (stop === undefined ? undefined : this.#encode(stop)));
   }
 
   async start(): Promise<InstrumentIdentity | null> {
@@ -84,12 +87,7 @@ class ScpiSession implements DriverSession {
   async command(command: InstrumentCommand): Promise<void> {
     this.#session.assertRunning();
     const { commands, errors } = this.#options;
-    const text = command.kind === 'send' ? command.text : commands.zero;
-    if (text === undefined) {
-      throw new TorsiondError('COMMAND_UNSUPPORTED', 'no command that zeroes the device is set', {
-        where: this.#session.where, hint: 'Set driver.options.commands.zero, or zero the channel in the gateway.',
-      });
-    }
+    const text = command.kind === 'send' ? command.text : zeroCommand(commands.zero, this.#session.where);
     if (/[^\x20-\x7e]/.test(text)) throw new TorsiondError('COMMAND_UNSUPPORTED', `${quoted(text)} is not one line of printable ASCII`, { where: this.#session.where });
     await this.#say(text);
     if (errors.read === 'never') return;
@@ -98,20 +96,11 @@ class ScpiSession implements DriverSession {
   }
 
   stop(): Promise<void> {
-    this.#stopped ??= this.#stop();
-    return this.#stopped;
+    return this.#stop();
   }
 
   counters(): DriverCounters {
     return { frames: this.#lines.lines, faults: this.#session.faults, discardedBytes: this.#lines.discardedBytes };
-  }
-
-  async #stop(): Promise<void> {
-    const wasRunning = this.#session.isRunning;
-    this.#session.finish();
-    const { stop } = this.#options.commands;
-    // The device may be gone already, then there is nothing to stop.
-    if (wasRunning && stop !== undefined) await this.#context.link.write(this.#encode(stop)).catch(() => {});
   }
 
   async #identify(): Promise<InstrumentIdentity> {
