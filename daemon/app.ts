@@ -5,6 +5,7 @@ import { findDriver } from '../drivers/registry.ts';
 import { systemClock, type Clock } from '../shared/clock.ts';
 import { packageVersion } from './version.ts';
 import { createInstrumentSet } from './devices/instrument-set.ts';
+import { BrowserPorts } from './devices/browser-ports.ts';
 import { linkOpener } from './devices/open-link.ts';
 import { removeGatewayNote, writeGatewayNote } from './gateway-note.ts';
 import type { Log } from './log.ts';
@@ -40,14 +41,15 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
   const store = await openStore(dataDirectory, { clock, log: (message) => log.warn({}, message) });
   try {
     const recordings = new RecordingHub({ station: settings.station, software: `torsiond ${version}`, clock });
+    const ports = new BrowserPorts(settings.instruments, clock);
     const instruments = createInstrumentSet(settings.instruments, {
-      clock, random, openLink: linkOpener, findDriver,
+      clock, random, openLink: (link, id) => linkOpener(link, { id, ports }), pagePortStamp: (id) => ports.stamp(id), findDriver,
       isTapped: (instrument) => recordings.isTapped(instrument),
       onChunk: (instrument, chunk, epoch) => recordings.chunk(instrument.id, chunk, epoch),
       onNote: (instrument, note, epoch) => recordings.mark(instrument.id, noteMark(instrument.id, epoch, note)),
     });
-    const scanners = createScannerSet(settings.scanners, { clock, openLink: linkOpener, log });
-    const station = new Station({ settings, instruments, store, clock, log, version, recordings, scanners });
+    const scanners = createScannerSet(settings.scanners, { clock, openLink: (link) => linkOpener(link), log });
+    const station = new Station({ settings, instruments, store, clock, log, version, recordings, scanners, ports });
     const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });
     try {
       writeGatewayNote(dataDirectory, server.url);

@@ -15,5 +15,7 @@ export { HidBus, SimulatedHidDevice, type HidListEntry } from './ports/hid-bus.t
 export { UsbBus, type UsbConnectionEvent } from './ports/usb-bus.ts';
 export { SimulatedUsbDevice, type UsbEndpoint, type UsbInterface } from './ports/usb-device.ts';
 export { addressText, MAX_BACKLOG_BYTES, type PortAddress, type PortCounters, type SimulatedPort, type UsbPortAddress } from './ports/port.ts';
+export { openWebSerialPort, SimulatedSerial, WebSerialSimulatedPort, type WebSerialPortOptions } from './ports/web-serial-port.ts';
+export { WebSerialPort, type ReadErrorName } from './ports/web-serial-device.ts';
 export { FaultPlan } from './faults/fault-plan.ts';
 export { FaultyPort, type FaultCounters, type FaultyPortOptions } from './faults/faulty-port.ts';

@@ -69,7 +69,7 @@ async function record(instrument: InstrumentSettings, station: string, options: 
   const set = createInstrumentSet([{ ...instrument, enabled: true }], {
     clock: context.clock,
     random: jitter,
-    openLink: linkOpener,
+    openLink: (link) => linkOpener(link),
     findDriver: gatewayChecks.findDriver,
     onChunk: (_instrument, chunk, epoch) => {
       let connection = connections.get(epoch);

@@ -31,6 +31,7 @@ function linkInput(address: PortAddress, baudRate: number): object {
     case 'serial': return { kind: 'serial', path: address.path, baudRate };
     case 'tcp': return { kind: 'tcp', host: address.host, port: address.port };
     case 'rfc2217': return { kind: 'rfc2217', host: address.host, port: address.port, baudRate };
+    case 'web-serial': return { kind: 'browser', baudRate };
     case 'usb':
     case 'hid': {
       const { kind, vendorId, productId, serialNumber, place } = address;

@@ -25,6 +25,8 @@ export interface MachineRules {
   readonly settingsFault: TorsiondError | null;
   /** What the link is called in faults. */
   readonly where: string;
+  /** What is said while there is no port; left out: that there is none. */
+  readonly absence?: TorsiondError;
   readonly silenceMs: number;
   readonly openLimitMs: number;
   /** Settling ends after so long without a byte, and at the latest after the limit. */
@@ -265,6 +267,8 @@ function fail(before: MachineState, error: TorsiondError, rules: MachineRules): 
     const absent = toAbsent(failed, error);
     return { state: absent.state, effects: [...effects, ...absent.effects] };
   }
+  // A cut takes the way to the device no time: whoever opens the link again has it at once, and it is no failure of it.
+  if (error.code === 'LINK_CUT') return { state: { ...failed, name: 'waiting', failures: state.failures }, effects: [...effects, timer('state', 0)] };
   const afterMs = backOffMs(failures, rules, error.code === 'LINK_STALLED');
   return { state: { ...failed, name: 'waiting' }, effects: [...effects, timer('state', afterMs, JITTER)] };
 }
@@ -306,7 +310,7 @@ function needsPerson(error: TorsiondError): boolean {
 }
 
 function portGone(rules: MachineRules): TorsiondError {
-  return new TorsiondError('LINK_NOT_FOUND', 'there is no such port', { where: rules.where });
+  return rules.absence ?? new TorsiondError('LINK_NOT_FOUND', 'there is no such port', { where: rules.where });
 }
 
 const stay = (state: MachineState): MachineStep => ({ state, effects: [] });

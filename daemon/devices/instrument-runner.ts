@@ -7,6 +7,7 @@ import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
+import { portAbsent } from './browser-ports.ts';
 import { Connection } from './connection.ts';
 import { identityFault } from './identity-guard.ts';
 import { InstrumentCounters } from './instrument-counters.ts';
@@ -15,6 +16,7 @@ import type { MachineEffect, MachineInput, MachineRules, MachineState, TimerName
 import type { Instrument, InstrumentDeps, InstrumentGap } from './instrument.ts';
 import { watchPort, type PortWatcher } from './port-watcher.ts';
 import { declaredRates, readDriverSettings } from './driver-settings.ts';
+import { linkPlace } from './link-place.ts';
 import { within } from './within.ts';
 
 /** Pace of looking for the port while it is not open, and while it is. */
@@ -74,18 +76,19 @@ class InstrumentRunner implements Instrument {
     this.settings = settings;
     this.channels = settings.channels.map((_, i) => channelId(settings.id, i));
     this.#deps = deps;
-    this.#label = settings.link.kind === 'serial' ? settings.link.path : `${settings.link.host}:${settings.link.port}`;
+    this.#label = linkPlace(settings);
     const driver = readDriverSettings(settings, deps.driver);
     this.#driver = deps.driver instanceof TorsiondError ? null : deps.driver;
     this.#driverOptions = driver.options;
     this.#ratesHz = declaredRates(settings, driver.fault === null ? this.#driver : null, driver.options);
-    const hasPortList = settings.link.kind === 'serial';
+    const hasPortList = settings.link.kind === 'serial' || settings.link.kind === 'browser';
     this.#rules = {
       ...DEFAULT_RULES,
       ...(hasPortList ? {} : { maxBackOffMs: ADDRESS_MAX_BACK_OFF_MS }),
       hasPortList,
       settingsFault: driver.fault,
       where: this.#label,
+      ...(settings.link.kind === 'browser' ? { absence: portAbsent(settings.id) } : {}),
       silenceMs: settings.silenceMs,
     };
     this.#counters = new InstrumentCounters(settings.id);
@@ -105,6 +108,7 @@ class InstrumentRunner implements Instrument {
       since: new Date(this.#sinceMs).toISOString(),
       fault: (fault ?? this.#valueFault ?? this.#rateFault)?.toJSON() ?? null,
       link: this.#label,
+      linkKind: this.settings.link.kind,
       driver: this.settings.driver.id,
       epoch,
       identity: this.#identity,

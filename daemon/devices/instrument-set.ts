@@ -14,11 +14,13 @@ import { serialPortStamp } from './port-watcher.ts';
 export interface InstrumentSetDeps {
   readonly clock: Clock;
   readonly random: () => number;
-  readonly openLink: (link: LinkSettings) => OpenLink;
+  readonly openLink: (link: LinkSettings, instrument: string) => OpenLink;
   /** Undefined, or a TorsiondError thrown, when the driver cannot be had: told by that instrument's state. */
   readonly findDriver: (id: string) => DriverDefinition | undefined;
   /** Names the port of a serial path, null when it is not there. Default: `serialPortStamp`. */
   readonly portStamp?: (path: string) => Promise<string | null>;
+  /** Names the port that a page offers for an instrument, null while none does. Left out: pages cannot bring any. */
+  readonly pagePortStamp?: (instrument: string) => string | null;
   readonly onChunk?: (instrument: InstrumentSettings, chunk: ByteChunk, epoch: number) => void;
   readonly onNote?: (instrument: InstrumentSettings, note: AskNote, epoch: number) => void;
   /** Whether anybody wants an instrument's chunks now. Left out: always. */
@@ -46,15 +48,15 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
   const gaps$ = new Subject<InstrumentGap>();
   const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
   const instruments = settings.map((entry) => {
-    const path = entry.link.kind === 'serial' ? entry.link.path : null;
+    const look = portLook(entry, deps.pagePortStamp ?? (() => null), stampOf);
     const { onChunk, onNote, isTapped } = deps;
     const instrument = createInstrument(entry, {
       clock: deps.clock,
       random: deps.random,
-      openLink: deps.openLink(entry.link),
+      openLink: deps.openLink(entry.link, entry.id),
       driver: driverOf(entry, deps),
-      portExists: async () => path === null || (await stampOf(path)) !== null,
-      ...(path === null ? {} : { portStamp: () => stampOf(path) }),
+      portExists: async () => look === null || (await look()) !== null,
+      ...(look === null ? {} : { portStamp: look }),
       ...(onChunk ? { onChunk: (chunk: ByteChunk, epoch: number) => onChunk(entry, chunk, epoch) } : {}),
       ...(onNote ? { onNote: (note: AskNote, epoch: number) => onNote(entry, note, epoch) } : {}),
       ...(isTapped ? { isTapped: () => isTapped(entry.id) } : {}),
@@ -76,6 +78,14 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
     stop: async () => void (await Promise.all(instruments.map((instrument) => instrument.stop()))),
     counters: () => new Map(instruments.flatMap((instrument) => [...instrument.counters()])),
   };
+}
+
+/** How to look for the port of an instrument; null where only opening tells. */
+function portLook(
+  { id, link }: InstrumentSettings, pagePortStamp: (instrument: string) => string | null, serialStamp: (path: string) => Promise<string | null>,
+): (() => Promise<string | null>) | null {
+  if (link.kind === 'browser') return async () => pagePortStamp(id);
+  return link.kind === 'serial' ? () => serialStamp(link.path) : null;
 }
 
 function driverOf(settings: InstrumentSettings, deps: InstrumentSetDeps): DriverDefinition | TorsiondError | null {

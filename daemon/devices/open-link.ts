@@ -3,14 +3,26 @@ import type { OpenLink } from '../../drivers/links/link.ts';
 import { openRfc2217Link } from '../../drivers/links/rfc2217-link.ts';
 import { openSerialLink } from '../../drivers/links/serial-link.ts';
 import { openTcpLink } from '../../drivers/links/tcp-link.ts';
+import { TorsiondError } from '../../shared/errors.ts';
 import type { LinkSettings } from '../settings/schema.ts';
+import type { BrowserPorts } from './browser-ports.ts';
 
-export function linkOpener(link: LinkSettings): OpenLink {
+/** Whose link it is, and where pages bring their ports: for kind `browser` only. */
+export interface LinkOwner {
+  readonly id: string;
+  readonly ports: BrowserPorts;
+}
+
+export function linkOpener(link: LinkSettings, owner: LinkOwner | null = null): OpenLink {
+  if (link.kind === 'browser' && owner) return owner.ports.opener(owner.id, link);
   return (context) => {
     switch (link.kind) {
       case 'serial': return openSerialLink(link, context);
       case 'tcp': return openTcpLink(link, context);
       case 'rfc2217': return openRfc2217Link(link, context);
+      case 'browser': return Promise.reject(new TorsiondError('LINK_REFUSED', 'a port at a page is reached through the running gateway only', {
+        where: 'link.kind', hint: 'Start the gateway and open its page; "torsiond record" then goes through it.',
+      }));
     }
   };
 }

@@ -3,6 +3,7 @@ import type { Observable } from 'rxjs';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
+import type { BrowserPorts } from '../devices/browser-ports.ts';
 import type { ByteSink } from '../recording/byte-sink.ts';
 import type { RunningRecording } from '../recording/recording-hub.ts';
 import type { ReadingStore } from '../storage/store.ts';
@@ -26,6 +27,8 @@ export interface Gateway {
   /** @throws TorsiondError CHANNEL_UNKNOWN, CHANNEL_NOT_READY, MODE_MISMATCH, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID … */
   command(command: ChannelCommand): Promise<unknown>;
   scan(code: string, source: string): void;
+  /** Where pages bring the ports of their own computers. */
+  readonly ports: Pick<BrowserPorts, 'check' | 'welcome'>;
   /**
    * Records the raw bytes of an instrument from now on into the sink.
    * @throws TorsiondError CHANNEL_UNKNOWN when there is no such instrument, LIMIT_REACHED, CHANNEL_NOT_READY when stopping

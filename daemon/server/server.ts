@@ -2,6 +2,7 @@
 import type { AddressInfo } from 'node:net';
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { PORTS_PATH } from '../../shared/wire/protocol.ts';
 import { isLoopback } from '../settings/addresses.ts';
 import type { ServerSettings } from '../settings/schema.ts';
 import { AccessControl } from './access/access.ts';
@@ -17,6 +18,7 @@ import type { ServerLog } from './log.ts';
 import type { OutboxLimits } from './stream/client-outbox.ts';
 import { StreamHub } from './stream/stream-hub.ts';
 import { StreamServer } from './stream/stream-server.ts';
+import { MAX_PORT_PAGES, PortServer } from './ports/port-server.ts';
 import type { TokenStore } from './tokens.ts';
 
 export interface ServerDeps {
@@ -65,15 +67,17 @@ export async function startServer(gateway: Gateway, settings: ServerSettings, de
   const app = createHttpApp({
     guard, access, counters, log, page: new PageFiles(deps.pageDirectory), givesPageToken: settings.pageAccess === 'local',
     routeContext: { gateway, clock, eventLoopDelayMs: loop.delayMs, ownCounters: () => counters.all() },
-    maxConnections: settings.maxClients + SPARE_CONNECTIONS,
+    maxConnections: settings.maxClients + MAX_PORT_PAGES + SPARE_CONNECTIONS,
   });
   const stream = new StreamServer({ hub, guard, access, counters, log, maxClients: settings.maxClients });
-  app.server.on('upgrade', (request, socket, head) => stream.upgrade(request, socket, head));
+  const ports = new PortServer({ ports: gateway.ports, guard, access, counters, log, clock });
+  app.server.on('upgrade', (request, socket, head) => (request.url?.startsWith(PORTS_PATH) ? ports : stream).upgrade(request, socket, head));
 
   try {
     await app.listen({ host: settings.host, port: settings.port });
   } catch (cause) {
     hub.close();
+    ports.close();
     loop.stop();
     await app.close();
     const why = cause instanceof Error && 'code' in cause ? ` (${String(cause.code)})` : '';
@@ -84,9 +88,11 @@ export async function startServer(gateway: Gateway, settings: ServerSettings, de
   let closing: Promise<void> | null = null;
   const close = async (): Promise<void> => {
     hub.close();
+    ports.close();
     loop.stop();
-    await goodbye(stream, clock);
+    await goodbye([stream, ports], clock);
     stream.terminate();
+    ports.terminate();
     await app.close();
   };
   return { url: `http://${shownHost(settings.host)}:${port}/`, port, close: () => (closing ??= close()), counters: () => counters.all() };
@@ -110,16 +116,20 @@ function shownHost(host: string): string {
 }
 
 /** Resolves when all sockets are gone, at the latest after a second. */
-function goodbye(stream: StreamServer, clock: Clock): Promise<void> {
+function goodbye(parts: readonly Pick<StreamServer, 'openSockets' | 'onEmpty'>[], clock: Clock): Promise<void> {
   return new Promise((resolve) => {
-    if (stream.openSockets === 0) {
+    const isEmpty = (): boolean => parts.every((part) => part.openSockets === 0);
+    if (isEmpty()) {
       resolve();
       return;
     }
     const cancel = clock.after(GOODBYE_MS, resolve);
-    stream.onEmpty(() => {
-      cancel();
-      resolve();
-    });
+    for (const part of parts) {
+      part.onEmpty(() => {
+        if (!isEmpty()) return;
+        cancel();
+        resolve();
+      });
+    }
   });
 }

@@ -37,8 +37,14 @@ export const Rfc2217LinkSettings = z.strictObject({
   ...lineSettings,
 }).refine(({ rtscts, xon }) => !(rtscts && xon), { path: ['xon'], message: 'cannot go together with rtscts here; a device server takes one kind of flow control' });
 
-export const LinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings]);
+const { xon: _softwareFlowControl, ...pageLineSettings } = lineSettings;
+export const BrowserLinkSettings = z.strictObject({ kind: z.literal('browser'), ...pageLineSettings })
+  .describe('A port at the computer of whoever has the page open: the page reads it with Web Serial and forwards the bytes.');
+
+export const LinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings, BrowserLinkSettings]);
 export type LinkSettings = z.infer<typeof LinkSettings>;
+/** A scanner at another computer is read there, or by a device server. */
+const ScannerLinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings]);
 
 export const ZeroSettings = z.discriminatedUnion('kind', [
   z.strictObject({ kind: z.literal('fixed'), offset: z.number().default(0).describe('Subtracted after calibration, N.m.') }),
@@ -81,7 +87,7 @@ export const ScannerSettings = z.strictObject({
   id: idText,
   title: z.string().max(80).optional(),
   enabled: z.boolean().default(true),
-  link: LinkSettings,
+  link: ScannerLinkSettings,
   delimiter: z.string().min(1).max(8).default('\r').describe('Ends a code. Blanks and line feeds around a code do no harm.'),
   prefix: z.string().max(16).default('').describe('Taken off the beginning of a code where it stands there.'),
   suffix: z.string().max(16).default('').describe('Taken off the end of a code where it stands there.'),

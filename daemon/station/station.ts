@@ -11,6 +11,7 @@ import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../
 import { convertTorque } from '../../shared/units.ts';
 import type { Instrument } from '../devices/instrument.ts';
 import type { InstrumentSet } from '../devices/instrument-set.ts';
+import { BrowserPorts } from '../devices/browser-ports.ts';
 import type { Log } from '../log.ts';
 import type { Outcome } from '../pipeline/channel-pipeline.ts';
 import { WallTime } from '../pipeline/wall-time.ts';
@@ -34,6 +35,8 @@ export interface StationDeps {
   /** Left out: nothing can be recorded. */
   readonly recordings?: RecordingHub;
   readonly scanners?: ScannerSet;
+  /** Left out: no page can bring a port. */
+  readonly ports?: BrowserPorts;
 }
 
 /** How long a stop waits for the store, ms. */
@@ -45,6 +48,7 @@ export class Station implements Gateway {
   readonly station: string;
   readonly version: string;
   readonly store: ReadingStore;
+  readonly ports: BrowserPorts;
   readonly events$: Observable<GatewayEvent>;
   readonly samples$: Observable<SampleBlock>;
   readonly #deps: StationDeps;
@@ -60,6 +64,7 @@ export class Station implements Gateway {
     this.station = deps.settings.station;
     this.version = deps.version;
     this.store = deps.store;
+    this.ports = deps.ports ?? new BrowserPorts([], deps.clock);
     this.events$ = this.#events$.asObservable();
     this.samples$ = this.#samples$.asObservable();
     this.#wall = new WallTime(
@@ -161,6 +166,7 @@ export class Station implements Gateway {
       ['torsiond_wall_clock_jumps_total', this.#wall.jumps],
       ...(this.#deps.recordings?.counters() ?? []),
       ...(this.#deps.scanners?.counters() ?? []),
+      ...this.ports.counters(),
     ]);
   }
 

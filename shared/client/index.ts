@@ -3,6 +3,10 @@ export { connect, TorsiondClient } from './client.ts';
 export type {
   ChannelChange, ChannelSamples, ClientEvents, ClientOptions, ClientTiming, Interest, LostConnection,
 } from './options.ts';
+export {
+  forwardPort, PortForwarder, type PortForwarderCounters, type PortForwarderOptions, type PortForwarderState,
+} from './port-forwarder.ts';
+export { serialPortName, type SerialLike, type SerialPortInfo, type SerialPortLike } from './web-serial.ts';
 export type { MessageSchema } from './messages.ts';
 export type { SocketConstructor, SocketLike } from './socket.ts';
 export { TorsiondError, type ErrorCode } from '../errors.ts';

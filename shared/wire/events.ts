@@ -22,6 +22,7 @@ export const InstrumentInfo = z.object({
   since: z.iso.datetime(),
   fault: Fault.nullable(),
   link: z.string().describe('What the instrument is reached by, as a person recognises it.'),
+  linkKind: z.string().optional().describe('Kind of the link, as in the settings.'),
   driver: z.string(),
   epoch: z.number().int().min(0),
   identity: z.object({ maker: z.string(), model: z.string(), serialNumber: z.string(), firmware: z.string() }).nullable(),

@@ -2,4 +2,6 @@
 export * from './binary-samples.ts';
 export * from './commands.ts';
 export * from './events.ts';
-export { STREAM_PATH } from './protocol.ts';
+export * from './port-bytes.ts';
+export * from './port-messages.ts';
+export { PORT_SUBPROTOCOL, PORTS_PATH, STREAM_PATH } from './protocol.ts';

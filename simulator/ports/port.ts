@@ -14,7 +14,9 @@ export interface UsbPortAddress {
 export type PortAddress =
   | { readonly kind: 'serial'; readonly path: string }
   | { readonly kind: 'tcp' | 'rfc2217'; readonly host: string; readonly port: number }
-  | UsbPortAddress;
+  | UsbPortAddress
+  /** A serial port of the W3C Web Serial shape, in the process or page that made it. */
+  | { readonly kind: 'web-serial'; readonly name: string };
 
 /** For a person. */
 export function addressText(address: PortAddress): string {
@@ -22,6 +24,7 @@ export function addressText(address: PortAddress): string {
     case 'serial': return address.path;
     case 'tcp':
     case 'rfc2217': return `${address.host}:${address.port}`;
+    case 'web-serial': return address.name;
     case 'usb':
     case 'hid': {
       const { kind, vendorId, productId, serialNumber, place } = address;

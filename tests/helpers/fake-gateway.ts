@@ -9,6 +9,7 @@ import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
+import { BrowserPorts } from '../../daemon/devices/browser-ports.ts';
 import type { ByteSink } from '../../daemon/recording/byte-sink.ts';
 import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
 import type { Gateway } from '../../daemon/server/gateway.ts';
@@ -86,12 +87,14 @@ export class FakeGateway implements Gateway {
   scannerList: ScannerInfo[] = [];
   readonly counterMap = new Map<string, number>([['torsiond_samples_total{channel="bench-a/1"}', 12]]);
   readonly recordings: RecordingHub;
+  ports: BrowserPorts;
   readonly #next = new Map<string, number>();
   readonly #live = new Map<string, number>();
   readonly #clock: Clock;
 
   constructor(clock: Clock = systemClock) {
     this.#clock = clock;
+    this.ports = new BrowserPorts([], clock);
     this.recordings = new RecordingHub({ station: this.station, software: 'torsiond 0.0.0-test', clock });
   }
 

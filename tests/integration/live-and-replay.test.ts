@@ -75,7 +75,7 @@ async function liveRun(change: (settings: Settings) => Settings = (settings) => 
   const store = await openStore(join(folder, 'data'));
   const recordings = new RecordingHub({ station: settings.station, software: 'torsiond test', clock: systemClock });
   const instruments = createInstrumentSet(settings.instruments, {
-    clock: systemClock, random: seeded(1), openLink: linkOpener, findDriver,
+    clock: systemClock, random: seeded(1), openLink: (link) => linkOpener(link), findDriver,
     isTapped: (instrument) => recordings.isTapped(instrument),
     onChunk: (instrument, chunk, epoch) => recordings.chunk(instrument.id, chunk, epoch),
   });

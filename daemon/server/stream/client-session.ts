@@ -6,7 +6,7 @@ import { scopeCovers, type Access } from '../access/access.ts';
 import { STREAM_COUNTERS } from '../counters.ts';
 import { ClientOutbox, type OutboxTransport } from './client-outbox.ts';
 import { MAX_PENDING_COMMANDS, MESSAGES_PER_SECOND, readMessage } from './incoming.ts';
-import { RateLimit } from './rate-limit.ts';
+import { RateLimit } from '../../../shared/rate-limit.ts';
 import { ReadingResume } from './reading-resume.ts';
 import type { SampleBatch } from './sample-batch.ts';
 import type { StreamContext } from './stream-context.ts';

@@ -1,14 +1,15 @@
-import { STATUS_CODES, type IncomingMessage } from 'node:http';
+import type { IncomingMessage } from 'node:http';
 import type { Duplex } from 'node:stream';
-import { WebSocketServer, type RawData, type WebSocket } from 'ws';
+import { WebSocketServer, type WebSocket } from 'ws';
 import { asTorsiondError, TorsiondError } from '../../../shared/errors.ts';
-import { STREAM_PATH, SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from '../../../shared/wire/protocol.ts';
+import { PORTS_PATH, STREAM_PATH, SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from '../../../shared/wire/protocol.ts';
 import { offeredProtocols, type Access, type AccessControl } from '../access/access.ts';
 import type { RequestGuard } from '../access/request-guard.ts';
 import { closedCounter, refusedCounter, STREAM_COUNTERS, type ServerCounters } from '../counters.ts';
 import type { ServerLog } from '../log.ts';
 import type { ClientSession } from './client-session.ts';
 import { MAX_BUFFERED_CHUNKS, MAX_FRAGMENTS, MAX_MESSAGE_BYTES } from './incoming.ts';
+import { asBuffer, refuseUpgrade } from '../upgrade.ts';
 import { probeMark, SocketTransport } from './socket-transport.ts';
 import type { StreamHub } from './stream-hub.ts';
 
@@ -77,7 +78,7 @@ export class StreamServer {
     const { guard, access: control, maxClients } = this.#context;
     const origin = guard.check(request);
     const path = (request.url ?? '').split('?', 1)[0];
-    if (path !== STREAM_PATH) throw new TorsiondError('ROUTE_UNKNOWN', `WebSocket clients connect to ${STREAM_PATH}`, { hint: 'See /api/v1/asyncapi.json for what is said there.' });
+    if (path !== STREAM_PATH) throw new TorsiondError('ROUTE_UNKNOWN', `WebSocket clients connect to ${STREAM_PATH}, and pages with a port to ${PORTS_PATH}…`, { hint: 'See /api/v1/asyncapi.json for what is said there.' });
     if (request.url !== STREAM_PATH) throw new TorsiondError('MESSAGE_INVALID', `${STREAM_PATH} takes no query`, {
       hint: `A token never stands in the address: programs send "Authorization: Bearer …", pages offer ${TOKEN_SUBPROTOCOL_PREFIX}… beside ${SUBPROTOCOL}.`,
     });
@@ -110,19 +111,4 @@ export class StreamServer {
     });
     log.debug({ client: access.label, scope: access.scope }, 'a client came');
   }
-}
-
-function asBuffer(data: RawData): Buffer {
-  if (Buffer.isBuffer(data)) return data;
-  return Array.isArray(data) ? Buffer.concat(data) : Buffer.from(data);
-}
-
-function refuseUpgrade(socket: Duplex, error: TorsiondError): void {
-  const status = error.facts.http;
-  const body = JSON.stringify(error);
-  socket.end([
-    `HTTP/1.1 ${status} ${STATUS_CODES[status] ?? 'Refused'}`,
-    'Content-Type: application/json; charset=utf-8', `Content-Length: ${Buffer.byteLength(body)}`,
-    ...(status === 401 ? ['WWW-Authenticate: Bearer'] : []), 'Cache-Control: no-store', 'Connection: close', '', body,
-  ].join('\r\n'));
 }

@@ -2,7 +2,7 @@ import { describe, expect, it } from 'vitest';
 import { BATCH_MS, SampleFeed } from '../../../daemon/server/stream/sample-feed.ts';
 import { MAX_BATCH_SAMPLES, type SampleBatch } from '../../../daemon/server/stream/sample-batch.ts';
 import { LiveFeed, servedLiveHz } from '../../../daemon/server/stream/live-feed.ts';
-import { RateLimit } from '../../../daemon/server/stream/rate-limit.ts';
+import { RateLimit } from '../../../shared/rate-limit.ts';
 import { decodeSamples } from '../../../shared/wire/binary-samples.ts';
 import { ChannelLive, Samples } from '../../../shared/wire/events.ts';
 import type { Clock } from '../../../shared/clock.ts';

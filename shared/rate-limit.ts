@@ -10,12 +10,12 @@ export class RateLimit {
     this.#atMs = nowMs;
   }
 
-  /** Takes one; false when there is none left. */
-  take(nowMs: number): boolean {
+  /** Takes one, or so many; false when there are not as many left. */
+  take(nowMs: number, amount = 1): boolean {
     this.#left = Math.min(this.#perSecond, this.#left + ((nowMs - this.#atMs) / 1_000) * this.#perSecond);
     this.#atMs = nowMs;
-    if (this.#left < 1) return false;
-    this.#left -= 1;
+    if (this.#left < amount) return false;
+    this.#left -= amount;
     return true;
   }
 }

@@ -1,0 +1,142 @@
+/** One opening of a Web Serial port: a read loop that outlives the errors a port outlives, writes in order, one end. */
+import { PORT_PAYLOAD_MAX } from '../wire/port-bytes.ts';
+import type { PortCutName, PortLine } from '../wire/port-messages.ts';
+import type { SerialPortLike } from './web-serial.ts';
+
+/** Bytes that the browser keeps while nobody reads; beyond it they are lost, and it says so. */
+const BUFFER_BYTES = 64 * 1024;
+
+const CUT_NAMES: ReadonlySet<string> = new Set<PortCutName>(['BufferOverrunError', 'BreakError', 'FramingError', 'ParityError']);
+
+export interface OpenPortEvents {
+  /** A read of at most PORT_PAYLOAD_MAX bytes; `atMs` is when the browser handed it over. */
+  bytes(data: Uint8Array, atMs: number): void;
+  /** Bytes were lost or spoilt; reading goes on. */
+  cut(name: PortCutName, atMs: number): void;
+  /** The device is gone, or the port cannot be read any more. Called once, never after `close`. */
+  lost(message: string): void;
+}
+
+export class OpenSerialPort {
+  readonly #port: SerialPortLike;
+  readonly #events: OpenPortEvents;
+  readonly #nowMs: () => number;
+  #reader: ReadableStreamDefaultReader<Uint8Array> | null = null;
+  #writer: WritableStreamDefaultWriter<Uint8Array> | null = null;
+  #reading: Promise<void> = Promise.resolve();
+  #opening: Promise<void> = Promise.resolve();
+  #mayRead = true;
+  #onMayRead: () => void = () => {};
+  #isEnding = false;
+  #closing: Promise<void> | null = null;
+
+  constructor(port: SerialPortLike, events: OpenPortEvents, nowMs: () => number) {
+    this.#port = port;
+    this.#events = events;
+    this.#nowMs = nowMs;
+  }
+
+  /** @throws what the browser throws: NetworkError, InvalidStateError, TypeError … */
+  async open(line: PortLine): Promise<void> {
+    const { baudRate, dataBits, stopBits, parity, flowControl, dtr, rts } = line;
+    this.#opening = this.#port.open({ baudRate, dataBits, stopBits, parity, flowControl, bufferSize: BUFFER_BYTES });
+    await this.#opening;
+    if (dtr === null && rts === null) return;
+    try {
+      await this.#port.setSignals({ ...(dtr === null ? {} : { dataTerminalReady: dtr }), ...(rts === null ? {} : { requestToSend: rts }) });
+    } catch (thrown) {
+      await this.#port.close().catch(() => {});
+      throw thrown;
+    }
+  }
+
+  /** Begins to read. */
+  start(): void {
+    this.#port.addEventListener('disconnect', this.#onDisconnect);
+    this.#reading = this.#read();
+  }
+
+  /** While held nothing is read, and the browser's own buffer fills. */
+  hold(isHeld: boolean): void {
+    this.#mayRead = !isHeld;
+    if (!isHeld) this.#onMayRead();
+  }
+
+  /** Resolves when the browser has taken the bytes. @throws what the browser throws */
+  async write(data: Uint8Array): Promise<void> {
+    const { writable } = this.#port;
+    if (this.#isEnding || !writable) throw new TypeError('the port is not open');
+    // The stream writes in order, so several may wait in it.
+    this.#writer ??= writable.getWriter();
+    try {
+      await this.#writer.write(data);
+    } catch (thrown) {
+      this.#dropWriter();
+      throw thrown;
+    }
+  }
+
+  /** Lets the port go. Idempotent; never rejects. */
+  close(): Promise<void> {
+    this.#isEnding = true;
+    return (this.#closing ??= this.#letGo());
+  }
+
+  readonly #onDisconnect = (): void => this.#lose('the device was unplugged');
+
+  #lose(message: string): void {
+    if (this.#isEnding) return;
+    this.#isEnding = true;
+    this.#closing = this.#letGo();
+    this.#events.lost(message);
+  }
+
+  async #letGo(): Promise<void> {
+    this.#port.removeEventListener('disconnect', this.#onDisconnect);
+    this.#onMayRead();
+    // A port that is being opened can only be closed afterwards.
+    await this.#opening.catch(() => {});
+    await this.#reader?.cancel().catch(() => {});
+    await this.#reading.catch(() => {});
+    const writer = this.#writer;
+    this.#writer = null;
+    if (writer) {
+      await writer.abort().catch(() => {});
+      writer.releaseLock();
+    }
+    await this.#port.close().catch(() => {});
+  }
+
+  async #read(): Promise<void> {
+    while (!this.#isEnding) {
+      const { readable } = this.#port;
+      if (!readable) return this.#lose('the port gives nothing to read any more');
+      const reader = readable.getReader();
+      this.#reader = reader;
+      try {
+        while (!this.#isEnding) {
+          if (!this.#mayRead) await new Promise<void>((resolve) => (this.#onMayRead = resolve));
+          if (this.#isEnding) break;
+          const { value, done } = await reader.read();
+          if (done) break;
+          const atMs = this.#nowMs();
+          for (let from = 0; from < value.length; from += PORT_PAYLOAD_MAX) this.#events.bytes(value.subarray(from, from + PORT_PAYLOAD_MAX), atMs);
+        }
+        if (!this.#isEnding) this.#lose('the port ended');
+      } catch (thrown) {
+        const { name, message } = thrown as Error;
+        if (this.#isEnding) return;
+        if (!CUT_NAMES.has(name)) return this.#lose(message === '' ? name : message);
+        this.#events.cut(name as PortCutName, this.#nowMs());
+      } finally {
+        this.#reader = null;
+        reader.releaseLock();
+      }
+    }
+  }
+
+  #dropWriter(): void {
+    this.#writer?.releaseLock();
+    this.#writer = null;
+  }
+}

@@ -1,0 +1,55 @@
+/** What a page that brings the bytes of a port and the gateway say to each other, beside the bytes (`port-bytes.ts`). */
+import * as z from 'zod';
+
+const connection = z.number().int().min(0).max(0xffff_ffff).describe('Which opening of the port; the gateway counts them.');
+const number = z.number().int().min(0).max(0xffff_ffff);
+const atMs = z.number().describe('The page\'s own monotonic clock (performance.now()), ms.');
+const words = z.string().max(300);
+
+export const PortLine = z.object({
+  baudRate: z.number().int().positive(),
+  dataBits: z.union([z.literal(7), z.literal(8)]),
+  parity: z.enum(['none', 'even', 'odd']),
+  stopBits: z.union([z.literal(1), z.literal(2)]),
+  flowControl: z.enum(['none', 'hardware']),
+  dtr: z.boolean().nullable().describe('Set after opening; null: left alone.'),
+  rts: z.boolean().nullable().describe('Set after opening; null: left alone.'),
+});
+export type PortLine = z.infer<typeof PortLine>;
+
+/** The read errors after which a port goes on (W3C Web Serial). */
+export const PortCutName = z.enum(['BufferOverrunError', 'BreakError', 'FramingError', 'ParityError']);
+export type PortCutName = z.infer<typeof PortCutName>;
+
+export const PortOffer = z.strictObject({
+  type: z.literal('offer'),
+  name: words.min(1).describe('What a person knows the port by.'),
+  page: z.string().min(1).max(64).describe('Stays the same while the page lives: it may come back before its old connection is seen to be dead.'),
+  takeOver: z.boolean().default(false).describe('Take the place of another page that serves this instrument.'),
+}).describe('First message: the page has a port for the instrument.');
+export const PortOpened = z.strictObject({ type: z.literal('opened'), connection }).describe('The port is open; bytes follow.');
+export const PortNotOpened = z.strictObject({ type: z.literal('not-opened'), connection, error: words.describe('Name of the error, for example NetworkError.'), message: words })
+  .describe('The browser could not open the port.');
+export const PortClosed = z.strictObject({ type: z.literal('closed'), connection }).describe('The port is let go, as asked.');
+export const PortLost = z.strictObject({ type: z.literal('lost'), connection, message: words }).describe('The port ended by itself.');
+export const PortCut = z.strictObject({ type: z.literal('cut'), connection, number, atMs, error: PortCutName }).describe('Bytes were lost or spoilt here; the port goes on.');
+export const PortWrote = z.strictObject({ type: z.literal('wrote'), connection, number }).describe('The bytes of that number have left for the device.');
+export const PortNotWritten = z.strictObject({ type: z.literal('not-written'), connection, number, message: words }).describe('They have not.');
+export const PortBeatAnswer = z.strictObject({ type: z.literal('beat'), number, atMs }).describe('Answers a beat, at once.');
+
+export const PortOpen = z.object({
+  type: z.literal('open'), connection, line: PortLine,
+  windowBytes: z.number().int().positive().describe('So many bytes may be on the way without a "took"; then the page stops reading.'),
+}).describe('Open the port with these line settings.');
+export const PortClose = z.object({ type: z.literal('close'), connection }).describe('Let the port go; answered by closed.');
+export const PortTook = z.object({ type: z.literal('took'), connection, number }).describe('Everything up to this number was taken.');
+export const PortBeat = z.object({ type: z.literal('beat'), number }).describe('Is the page alive, and what does its clock say?');
+export const PortAccepted = z.object({ type: z.literal('accepted'), instrument: z.string(), title: z.string() }).describe('The offer stands; the gateway opens the port when it needs it.');
+export const PortRefused = z.object({ type: z.literal('refused'), code: z.string(), message: z.string(), hint: z.string() }).describe('The gateway ends this connection, and why.');
+
+export const PortPageMessage = z.discriminatedUnion('type', [
+  PortOffer, PortOpened, PortNotOpened, PortClosed, PortLost, PortCut, PortWrote, PortNotWritten, PortBeatAnswer,
+]);
+export type PortPageMessage = z.infer<typeof PortPageMessage>;
+export const PortGatewayMessage = z.discriminatedUnion('type', [PortAccepted, PortOpen, PortClose, PortTook, PortBeat, PortRefused]);
+export type PortGatewayMessage = z.infer<typeof PortGatewayMessage>;
