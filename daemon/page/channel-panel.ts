@@ -10,7 +10,7 @@ import { Strip } from './strip.ts';
 import { Trail } from './trail.ts';
 import { verdictIcon } from './verdict-mark.ts';
 import {
-  CHANNEL_WORDS, DIRECTION_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, VERDICT_WORDS,
+  CHANNEL_WORDS, DIRECTION_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
 } from './words.ts';
 
 export interface ChannelActions {
@@ -214,9 +214,4 @@ function setupParts(view: ChannelView): readonly string[] {
     band ? `target ${formatTorque(band.target, step)} (${formatTorque(band.low, step)} to ${formatTorque(band.high, step)}) ${unit}` : 'no limits',
     `transducer ${transducer.serialNumber}`,
   ].filter((part) => part !== null);
-}
-
-function sentence(text: string): string {
-  const trimmed = text.trim();
-  return trimmed === '' ? '' : `${trimmed[0]!.toUpperCase()}${trimmed.slice(1)}${/[.!?]$/.test(trimmed) ? '' : '.'}`;
 }

@@ -3,11 +3,13 @@ import { connect, type TorsiondClient } from '../../shared/client/index.ts';
 import type { Reading } from '../../shared/reading.ts';
 import { askForToken, forgetToken, freshToken, knownToken } from './access.ts';
 import { el } from './dom.ts';
+import type { TorsiondError } from '../../shared/errors.ts';
 import { displayStep, formatTorque, unitSymbol } from './format.ts';
+import { listenForCodes } from './key-codes.ts';
 import { PageModel, READINGS_IN_LIST } from './model.ts';
 import { StationView } from './station-view.ts';
 import { onThemeChange } from './theme.ts';
-import { VERDICT_WORDS } from './words.ts';
+import { SCAN_SCOPE, SCAN_SPOILT, sentence, VERDICT_WORDS } from './words.ts';
 
 const host = document.querySelector<HTMLElement>('#page')!;
 const base = new URL('.', document.baseURI);
@@ -26,6 +28,7 @@ class LivePage {
       { arm: (id) => client().arm(id), zero: (id) => client().zero(id), latch: (id) => client().latch(id) },
       () => this.#token,
     );
+    listenForCodes(window, { code: (code) => void this.#scan(code), spoilt: () => this.#view.scanners.refused(SCAN_SPOILT) });
     onThemeChange(() => {
       this.#view.redraw();
       this.#render();
@@ -70,6 +73,8 @@ class LivePage {
       void this.#checkToken(client);
     }));
     client.on('instrument.state', changes((event) => model.instrument(event.instrument)));
+    client.on('scanner.state', changes((event) => model.scanner(event.scanner)));
+    client.on('scan.seen', (event) => this.#view.scanners.sawCode(event.code, event.source, model));
     client.on('channel.state', changes((event) => model.channelState(event.channel)));
     client.on('channel.live', changes((event) => model.live(event)));
     client.on('cycle.started', changes((event) => model.cycleStarted(event)));
@@ -82,6 +87,21 @@ class LivePage {
       const isNew = event.seq > (client.hello?.lastSeq ?? 0);
       if (model.stored(event.reading) && isNew) this.#view.announce(spoken(event.reading, model));
     }));
+  }
+
+  /** A scanner that acts as a keyboard typed it here. What becomes of it is told by `scan.seen`. */
+  async #scan(code: string): Promise<void> {
+    const { scanners } = this.#view;
+    if (this.#model.scope === 'read') {
+      scanners.refused(SCAN_SCOPE);
+      return;
+    }
+    try {
+      await this.#client?.scan(code);
+    } catch (thrown) {
+      const { message, hint } = thrown as TorsiondError;
+      scanners.refused(`Code ${code} was not passed on. ${sentence(message)} ${hint}`);
+    }
   }
 
   /** A browser does not say why a WebSocket was refused; over HTTP it can be asked. */

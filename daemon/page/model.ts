@@ -1,7 +1,7 @@
 /** What the page knows, and how each event changes it. Pure: no elements, no clock. */
 import type { ClientEvents } from '../../shared/client/index.ts';
 import type { InterruptReason, Reading } from '../../shared/reading.ts';
-import type { ChannelInfo, HelloMessage, InstrumentInfo } from '../../shared/wire/events.ts';
+import type { ChannelInfo, HelloMessage, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import { LiveTape } from './live-tape.ts';
 
 /** Kept per channel, and in the list of all. */
@@ -36,6 +36,7 @@ export class PageModel {
   connection: Connection = { kind: 'connecting' };
   store: { readonly state: 'ready' | 'full' | 'failed'; readonly detail: string | null } = { state: 'ready', detail: null };
   readonly channels = new Map<string, ChannelView>();
+  readonly scanners = new Map<string, ScannerInfo>();
   /** Newest first. */
   listed: readonly ListedReading[] = [];
 
@@ -47,6 +48,8 @@ export class PageModel {
     for (const id of this.channels.keys()) if (!present.has(id)) this.channels.delete(id);
     for (const info of hello.channels) this.#channelInfo(info);
     for (const instrument of hello.instruments) this.instrument(instrument);
+    this.scanners.clear();
+    for (const scanner of hello.scanners ?? []) this.scanner(scanner);
   }
 
   connected(): void {
@@ -69,6 +72,10 @@ export class PageModel {
       view.instrument = instrument;
       if (instrument.state !== 'streaming') view.live = null;
     }
+  }
+
+  scanner(info: ScannerInfo): void {
+    this.scanners.set(info.id, info);
   }
 
   channelState(info: ChannelInfo): void {

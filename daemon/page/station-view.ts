@@ -1,6 +1,8 @@
 import { ChannelPanel, type ChannelActions } from './channel-panel.ts';
 import { el, setAttribute, setShown, setText } from './dom.ts';
 import type { PageModel } from './model.ts';
+import { systemClock } from '../../shared/clock.ts';
+import { ScannerView } from './scanner-view.ts';
 import { ReadingsList } from './readings-list.ts';
 import { CAUTIONS } from './words.ts';
 
@@ -19,19 +21,20 @@ export class StationView {
   readonly #panels = new Map<string, ChannelPanel>();
   readonly #list = new ReadingsList();
   readonly #spoken = el('div', { 'class': 'spoken', 'role': 'log', 'aria-live': 'polite' });
+  readonly scanners = new ScannerView(systemClock);
   readonly #version = el('span');
 
   constructor(actions: ChannelActions, token: () => string) {
     this.#actions = actions;
     this.#token = token;
     this.element = el('div', { class: 'station' },
-      el('header', { class: 'top' }, el('div', { class: 'names' }, this.#station, this.#simulated), this.#connection),
+      el('header', { class: 'top' }, el('div', { class: 'names' }, this.#station, this.#simulated), el('div', { class: 'states' }, this.#connection, this.scanners.summary)),
       this.#lost, this.#store,
-      el('main', {}, this.#channels, this.#list.element),
+      el('main', {}, this.#channels, this.scanners.element, this.#list.element),
       el('footer', { class: 'bottom' },
         el('details', {}, el('summary', {}, 'Before you apply torque'), el('ul', {}, ...CAUTIONS.map((caution) => el('li', {}, caution)))),
         el('p', { class: 'quiet' }, this.#version)),
-      this.#spoken);
+      this.#spoken, this.scanners.note);
   }
 
   /** Read out by screen readers, one line a reading. */
@@ -70,6 +73,7 @@ export class StationView {
     this.#placePanels(views.map((view) => view.info.id));
     for (const view of views) this.#panels.get(view.info.id)!.update(view, isConnected, model.scope);
     setShown(this.#none, isConnected && views.length === 0);
+    this.scanners.update(model, isConnected);
     this.#list.update(model);
   }
 

@@ -1,7 +1,7 @@
 /** What the page says: one place, so that one thing has one word. */
 import type { CaptureSettings, FilterSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason, Verdict } from '../../shared/reading.ts';
-import type { ChannelInfo, InstrumentState } from '../../shared/wire/events.ts';
+import type { ChannelInfo, InstrumentState, ScannerInfo, ScannerState } from '../../shared/wire/events.ts';
 
 export const VERDICT_WORDS: Record<Verdict, string> = {
   within: 'Within limits', low: 'Low', high: 'High', undecided: 'Undecided', none: 'Not judged',
@@ -19,6 +19,41 @@ export const INSTRUMENT_REASONS: Partial<Record<InstrumentState, string>> = {
   waiting: 'The connection to the instrument was lost; it is tried again by itself.',
   stopped: 'The instrument is switched off in the settings.',
 };
+
+export const SCANNER_WORDS: Record<ScannerState, string> = { opening: 'Opening', connected: 'Connected', waiting: 'Not connected', stopped: 'Switched off' };
+
+/** Where the scanner gives no fault of its own. */
+export const SCANNER_REASONS: Partial<Record<ScannerState, string>> = {
+  waiting: 'The scanner was lost; it is picked up by itself as soon as it is back.',
+  stopped: 'It is switched off in the settings.',
+};
+
+/** All scanners in a few words; null when none is in use. */
+export function scannersInShort(scanners: readonly ScannerInfo[]): { readonly text: string; readonly isWell: boolean } | null {
+  const used = scanners.filter((scanner) => scanner.state !== 'stopped');
+  const connected = used.filter((scanner) => scanner.state === 'connected').length;
+  if (used.length === 0) return null;
+  const isWell = connected === used.length;
+  if (used.length === 1) return { text: isWell ? 'Scanner connected' : 'Scanner not connected', isWell };
+  return { text: isWell ? `${used.length} scanners connected` : `${connected} of ${used.length} scanners connected`, isWell };
+}
+
+/** Who a code came from. */
+export function scanSource(source: string, scanners: ReadonlyMap<string, ScannerInfo>): string {
+  const [kind, ...rest] = source.split(':');
+  const name = rest.join(':');
+  if (kind === 'scanner') return `from ${scanners.get(name)?.title ?? name}`;
+  return name === 'page' ? 'typed by a scanner at the page' : `from ${name === '' ? source : name}`;
+}
+
+export const SCAN_SPOILT = 'A scanner typed keys that are no characters; the code is not known and was not taken. Set the scanner to plain characters and to this keyboard\'s layout.';
+export const SCAN_SCOPE = 'Your token may only read: the code was not passed on.';
+
+/** With a capital and a full stop. */
+export function sentence(text: string): string {
+  const trimmed = text.trim();
+  return trimmed === '' ? '' : `${trimmed[0]!.toUpperCase()}${trimmed.slice(1)}${/[.!?]$/.test(trimmed) ? '' : '.'}`;
+}
 
 export const CHANNEL_WORDS: Record<ChannelInfo['state'], string> = { offline: 'Offline', armed: 'Armed', cycle: 'Torque applied', held: 'Held' };
 

@@ -11,7 +11,7 @@ import { CaptureSettings } from '../../../shared/capture-settings.ts';
 import type { Reading, Verdict } from '../../../shared/reading.ts';
 import { convertTorque } from '../../../shared/units.ts';
 import { ClientMessage } from '../../../shared/wire/commands.ts';
-import { ServerMessage, type ChannelInfo, type InstrumentInfo } from '../../../shared/wire/events.ts';
+import { ServerMessage, type ChannelInfo, type InstrumentInfo, type ScannerInfo } from '../../../shared/wire/events.ts';
 import type { Pull } from './pulls.ts';
 
 const TYPES: Record<string, string> = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.svg': 'image/svg+xml' };
@@ -27,6 +27,7 @@ export interface StationOptions {
   readonly givesToken?: boolean;
   readonly instruments: readonly InstrumentInfo[];
   readonly channels: readonly ChannelInfo[];
+  readonly scanners?: readonly ScannerInfo[];
   readonly scope?: 'read' | 'operate' | 'configure';
   /** Readings of an earlier run of the same station. */
   readonly before?: FakeStation;
@@ -108,6 +109,14 @@ export class FakeStation {
     this.send({ type: 'instrument.state', at: iso(0), instrument });
   }
 
+  setScanner(scanner: ScannerInfo): void {
+    this.send({ type: 'scanner.state', at: iso(0), scanner });
+  }
+
+  scanSeen(code: string, source: string): void {
+    this.send({ type: 'scan.seen', at: iso(0), code, source });
+  }
+
   /** A cycle ended: its reading is stored and announced. */
   store(channel: string, pull: Pull, changes: Partial<Reading> = {}): Reading {
     const info = this.channels.get(channel)!;
@@ -154,7 +163,7 @@ export class FakeStation {
     });
     client.send(JSON.stringify(ServerMessage.parse({
       type: 'hello', at: iso(0), station: 'Hollin & Fenn, bench 3', version: '0.1.0', protocol: 'torsiond.v1', instruments: this.options.instruments,
-      channels: [...this.channels.values()], lastSeq: this.stored.length, scope: this.options.scope ?? 'operate',
+      channels: [...this.channels.values()], ...(this.options.scanners ? { scanners: this.options.scanners } : {}), lastSeq: this.stored.length, scope: this.options.scope ?? 'operate',
     })));
   }
 
@@ -207,6 +216,10 @@ export function instrument(id: string, changes: Partial<InstrumentInfo> = {}): I
   return {
     id, title: id, state: 'streaming', since: iso(0), fault: null, link: `/dev/serial/by-id/usb-invented_${id}`, driver: 'ascii-lines', epoch: 1, identity: null, simulated: false, ...changes,
   };
+}
+
+export function scanner(id: string, title: string, changes: Partial<ScannerInfo> = {}): ScannerInfo {
+  return { id, title, state: 'connected', since: iso(0), fault: null, link: `/dev/serial/by-id/usb-invented_${id}`, ...changes };
 }
 
 export function channel(index: number, id: string, title: string, capacity: number, resolution: number, settings: object, changes: Partial<ChannelInfo> = {}): ChannelInfo {
