@@ -7,12 +7,13 @@ import { TorsiondError } from '../shared/errors.ts';
 import { FaultyPort, type FaultCounters } from './faults/faulty-port.ts';
 import { ChannelSource } from './instruments/channel-source.ts';
 import { endOfMessage, imageOf, makeInstrument } from './instruments/make-instrument.ts';
+import { VirtualScanner } from './instruments/scanner.ts';
 import { shownScale } from './instruments/shown.ts';
 import type { InstrumentCounters, TorqueSource, VirtualInstrument } from './instruments/virtual-instrument.ts';
 import { openPort } from './ports/open-port.ts';
 import type { PortAddress, PortCounters, SimulatedPort } from './ports/port.ts';
 import { SeededRandom } from './random.ts';
-import type { Scenario, SimulatedChannel, SimulatedInstrument } from './scenarios/schema.ts';
+import type { Scenario, SimulatedChannel, SimulatedInstrument, SimulatedScanner } from './scenarios/schema.ts';
 
 export interface RunningChannel {
   readonly title: string;
@@ -21,6 +22,8 @@ export interface RunningChannel {
   /** N.m */
   readonly capacity: number;
   readonly transducerSerial: string;
+  /** The number that its electronic data sheet bears; null: it has none. */
+  readonly sheetSerial: number | null;
   /** Signal of the transducer and scale of the amplifier, where there is a bridge. */
   readonly bridge: SimulatedChannel['transducer']['bridge'] | null;
   readonly suggestedMode: 'track' | 'peak' | 'first-peak';
@@ -44,12 +47,24 @@ export interface RunningInstrument {
   counters(): { readonly instrument: InstrumentCounters; readonly port: PortCounters; readonly faults: FaultCounters | null };
 }
 
+export interface RunningScanner {
+  readonly id: string;
+  readonly title: string;
+  readonly address: PortAddress;
+  readonly baudRate: number;
+  readonly plan: SimulatedScanner;
+  /** Sends a text now, beside those of the plan. @returns whether it is plugged in */
+  scan(text: string): boolean;
+  counters(): { readonly instrument: InstrumentCounters; readonly port: PortCounters; readonly faults: FaultCounters | null };
+}
+
 export interface RunningScenario {
   readonly title: string;
   readonly instruments: readonly RunningInstrument[];
-  /** @throws TorsiondError SIM_SCENARIO when no instrument has that id. */
+  readonly scanners: readonly RunningScanner[];
+  /** An instrument or a scanner. @throws TorsiondError SIM_SCENARIO when none has that id. */
   unplug(id: string): Promise<void>;
-  /** The instrument starts anew, as one that had lost its power. */
+  /** It starts anew, as one that had lost its power. */
   replug(id: string): Promise<void>;
   /** Ends every helper process and removes every port. Idempotent. */
   stop(): Promise<void>;
@@ -67,10 +82,10 @@ export interface StartScenarioOptions {
   readonly torque?: (instrument: string, channel: number) => TorqueSource;
 }
 
-interface Running {
+interface Running<Facts = unknown> {
   readonly port: SimulatedPort;
   readonly instrument: VirtualInstrument;
-  readonly facts: RunningInstrument;
+  readonly facts: Facts;
 }
 
 /** @throws TorsiondError of the SIM_ area, or SERVER_ADDRESS; nothing is left running then. */
@@ -90,17 +105,26 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
     if (ownFolder !== null) rmSync(ownFolder, { recursive: true, force: true });
   };
   const random = new SeededRandom(scenario.seed);
+  const opened = (plan: Pick<SimulatedInstrument, 'id' | 'port'>): Promise<SimulatedPort> => openPort({
+    prefer: plan.port === 'pty' || plan.port === 'tcp' ? options.portPreference ?? plan.port : plan.port,
+    linkPath: join(folder, plan.id),
+    notice: (error) => {
+      if (!hasTold) log(error.toLine());
+      hasTold = true;
+    },
+  });
+  const instruments: RunningInstrument[] = [];
+  const scanners: RunningScanner[] = [];
   try {
     for (const [i, plan] of scenario.instruments.entries()) {
-      const port = await openPort({
-        prefer: plan.port === 'pty' || plan.port === 'tcp' ? options.portPreference ?? plan.port : plan.port,
-        linkPath: join(folder, plan.id),
-        notice: (error) => {
-          if (!hasTold) log(error.toLine());
-          hasTold = true;
-        },
-      });
-      running.set(plan.id, switchedOn(plan, port, clock, random.fork(i), log, options.torque));
+      const made = switchedOn(plan, await opened(plan), clock, random.fork(i), log, options.torque);
+      running.set(plan.id, made);
+      instruments.push(made.facts);
+    }
+    for (const [i, plan] of scenario.scanners.entries()) {
+      const made = scannerOn(plan, await opened(plan), clock, random.fork(1_000 + i), log);
+      running.set(plan.id, made);
+      scanners.push(made.facts);
     }
   } catch (error) {
     await stop();
@@ -109,13 +133,14 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
   const find = (id: string): Running => {
     const found = running.get(id);
     if (found) return found;
-    throw new TorsiondError('SIM_SCENARIO', `no instrument is called "${id}"; there are ${[...running.keys()].join(', ')}`, {
-      where: id, hint: 'Name one of the instruments of the running scenario.',
+    throw new TorsiondError('SIM_SCENARIO', `nothing is called "${id}"; there are ${[...running.keys()].join(', ')}`, {
+      where: id, hint: 'Name one of the devices of the running scenario.',
     });
   };
   return {
     title: scenario.title,
-    instruments: [...running.values()].map(({ facts }) => facts),
+    instruments,
+    scanners,
     unplug: async (id) => {
       const { port, instrument } = find(id);
       await port.unplug();
@@ -131,15 +156,38 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
   };
 }
 
-function switchedOn(
-  plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void, torque: StartScenarioOptions['torque'],
-): Running {
-  const faulty = plan.faults === undefined ? null : new FaultyPort(bare, { ...plan.faults, seed: plan.faults.seed ^ random.word() }, clock, {
-    delimiter: endOfMessage(plan),
-    onPluggedIn: () => instrument.switchOn(),
-    onUnplugged: () => instrument.switchOff(),
+/** The plan's faults around a port; null where it has none. */
+function withFaults(
+  plan: Pick<SimulatedInstrument, 'id' | 'faults'>, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void,
+  delimiter: string | null, device: () => VirtualInstrument,
+): FaultyPort | null {
+  return plan.faults === undefined ? null : new FaultyPort(bare, { ...plan.faults, seed: plan.faults.seed ^ random.word() }, clock, {
+    delimiter,
+    onPluggedIn: () => device().switchOn(),
+    onUnplugged: () => device().switchOff(),
     onFault: (error) => log(`${plan.id}: a planned fault failed: ${(error as Error).message}`),
   });
+}
+
+function scannerOn(plan: SimulatedScanner, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void): Running<RunningScanner> {
+  const faulty = withFaults(plan, bare, clock, random, log, plan.delimiter, () => scanner);
+  const port = faulty ?? bare;
+  const scanner: VirtualScanner = new VirtualScanner(plan, { port, clock, random });
+  scanner.switchOn();
+  return {
+    port, instrument: scanner,
+    facts: {
+      id: plan.id, title: plan.title, address: port.address, baudRate: plan.baudRate, plan,
+      scan: (text) => scanner.send(text),
+      counters: () => ({ instrument: scanner.counters, port: port.counters, faults: faulty?.faults ?? null }),
+    },
+  };
+}
+
+function switchedOn(
+  plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void, torque: StartScenarioOptions['torque'],
+): Running<RunningInstrument> {
+  const faulty = withFaults(plan, bare, clock, random, log, endOfMessage(plan), () => instrument);
   const port = faulty ?? bare;
   const instrument: VirtualInstrument = makeInstrument(plan, {
     port, clock, rateHz: plan.sampleRateHz * (1 + plan.clockErrorPpm * 1e-6),
@@ -151,7 +199,7 @@ function switchedOn(
     facts: {
       id: plan.id, title: plan.title, address: port.address, baudRate: plan.baudRate, sampleRateHz: plan.sampleRateHz,
       channels: plan.channels.map((channel) => ({
-        title: channel.title, unit: channel.unit, capacity: channel.transducer.capacityNm, transducerSerial: channel.transducer.serialNumber,
+        title: channel.title, unit: channel.unit, capacity: channel.transducer.capacityNm, transducerSerial: channel.transducer.serialNumber, sheetSerial: channel.transducer.dataSheet?.serial ?? null,
         bridge: channel.transducer.bridge ?? null,
         suggestedMode: channel.suggested.mode, target: channel.suggested.target, low: channel.suggested.low, high: channel.suggested.high,
       })),

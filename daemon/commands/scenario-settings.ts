@@ -1,12 +1,13 @@
 /** Gateway settings that fit a running scenario of the simulator. */
 import { convertTorque } from '../../shared/units.ts';
-import type { PortAddress, RunningChannel, RunningInstrument, RunningScenario } from '../../simulator/index.ts';
+import type { PortAddress, RunningChannel, RunningInstrument, RunningScanner, RunningScenario } from '../../simulator/index.ts';
 import { Settings } from '../settings/schema.ts';
-import { driverInput, pollRateHz } from './scenario-driver.ts';
+import { asksForSheet, driverInput, pollRateHz } from './scenario-driver.ts';
 
 /** As a person would write them into a settings file; every instrument is marked as simulated. */
-export function scenarioSettingsInput(scenario: RunningScenario): { station: string; instruments: object[] } {
-  return { station: scenario.title, instruments: scenario.instruments.map(instrumentInput) };
+export function scenarioSettingsInput(scenario: RunningScenario): { station: string; instruments: object[]; scanners?: object[] } {
+  const { title, instruments, scanners } = scenario;
+  return { station: title, instruments: instruments.map(instrumentInput), ...(scanners.length === 0 ? {} : { scanners: scanners.map(scannerInput) }) };
 }
 
 /** The same with every default filled in. */
@@ -22,7 +23,18 @@ function instrumentInput(instrument: RunningInstrument): object {
     simulated: true,
     link: linkInput(address, instrument.baudRate),
     driver: driverInput(instrument),
-    channels: instrument.channels.map((channel) => channelInput(channel, pollRateHz(instrument) ?? instrument.sampleRateHz)),
+    channels: instrument.channels.map((channel, i) => channelInput(channel, pollRateHz(instrument) ?? instrument.sampleRateHz, i === 0 && asksForSheet(instrument))),
+  };
+}
+
+function scannerInput({ id, title, address, baudRate, plan: { delimiter, prefix, suffix, switches } }: RunningScanner): object {
+  return {
+    id, title,
+    link: linkInput(address, baudRate),
+    ...(delimiter === '\r' ? {} : { delimiter }),
+    ...(prefix === '' ? {} : { prefix }),
+    ...(suffix === '' ? {} : { suffix }),
+    ...(switches.length === 0 ? {} : { switches }),
   };
 }
 
@@ -40,7 +52,8 @@ function linkInput(address: PortAddress, baudRate: number): object {
   }
 }
 
-function channelInput(channel: RunningChannel, sampleRateHz: number): object {
+/** @param namesItself its transducer, by the data sheet that the instrument hands out */
+function channelInput(channel: RunningChannel, sampleRateHz: number, namesItself: boolean): object {
   const { bridge } = channel;
   const isSignal = channel.unit === 'mV/V' || channel.unit === '{count}';
   const unit = isSignal ? 'N.m' : channel.unit;
@@ -50,7 +63,7 @@ function channelInput(channel: RunningChannel, sampleRateHz: number): object {
     unit,
     ...(isSignal ? { signal: channel.unit === 'mV/V' ? { kind: 'mV/V' } : { kind: 'counts', ...bridge!.amplifier } } : {}),
     sampleRateHz,
-    transducer: {
+    transducer: namesItself ? { teds: { from: 'device' }, serialNumber: String(channel.sheetSerial), capacity } : {
       serialNumber: channel.transducerSerial,
       capacity,
       ...(isSignal ? { bridge: { ratedTorque: capacity, sensitivity: bridge!.sensitivity, zeroBalance: bridge!.zeroBalance } } : {}),

@@ -46,6 +46,9 @@ export const registerSimulate: RegisterCommand = (program, context, finish) => {
               ? JSON.stringify({ type: 'instrument', id, title, address, sampleRateHz, channels: instrument.channels })
               : `${id.padEnd(12)}${place}  ${sampleRateHz} S/s  ${title}`);
           }
+          for (const { id, title, address } of running.scanners) {
+            await context.print(options.json ? JSON.stringify({ type: 'scanner', id, title, address }) : `${id.padEnd(12)}${simulator.addressText(address)}  ${title}`);
+          }
         }
         await context.complain('Running; stop with Ctrl-C.');
         await stopped(context.stop);

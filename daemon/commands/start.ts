@@ -77,10 +77,11 @@ async function startBench(context: CommandContext): Promise<RunningScenario> {
 async function withBench(settings: Settings, scenario: RunningScenario): Promise<Settings> {
   const { scenarioSettings } = await import('./scenario-settings.ts');
   const bench = scenarioSettings(scenario);
-  const own = new Set(settings.instruments.map((instrument) => instrument.id));
+  const own = new Set([...settings.instruments, ...settings.scanners].map((device) => device.id));
   return {
     ...settings,
     station: settings.instruments.length === 0 ? bench.station : settings.station,
     instruments: [...settings.instruments, ...bench.instruments.filter((instrument) => !own.has(instrument.id))],
+    scanners: [...settings.scanners, ...bench.scanners.filter((scanner) => !own.has(scanner.id))],
   };
 }

@@ -106,12 +106,44 @@ export const SimulatedInstrument = z.strictObject({
   }
 });
 
+const scannedText = z.string().min(1).max(128);
+
+export const SimulatedScanner = z.strictObject({
+  id: idText,
+  title: z.string().max(80),
+  port: z.enum(['pty', 'tcp', 'rfc2217']).default('pty'),
+  baudRate: z.number().int().min(50).max(12_000_000).default(9_600).describe('What a host should set; a pseudo terminal has none.'),
+  delimiter: z.string().min(1).max(8).default('\r'),
+  prefix: z.string().max(16).default(''),
+  suffix: z.string().max(16).default(''),
+  codes: z.array(scannedText).max(256).default([]).describe('Sent one after the other, with pauses between.'),
+  firstS: z.number().min(0).default(2).describe('From switching on to the first of the codes.'),
+  pauseS: z.tuple([z.number().min(0.05), z.number().min(0.05)]).refine(([from, to]) => from <= to, { message: 'the first must not be greater than the second' }).default([4, 8]),
+  rounds: z.number().int().min(1).nullable().default(null).describe('How often the codes are gone through; null: without end.'),
+  plan: z.array(z.strictObject({ atS: z.number().min(0), text: scannedText })).max(256).default([]).describe('Sent at these times after switching on.'),
+  switches: z.array(z.strictObject({ text: scannedText, command: z.enum(['arm', 'hold', 'latch']), channel: z.string().min(1).max(128) })).max(64).default([])
+    .describe('What the texts of a foot switch are to do; written into the settings.'),
+  faults: FaultPlan.optional(),
+});
+export type SimulatedScanner = z.infer<typeof SimulatedScanner>;
+
 export const Scenario = z.strictObject({
   title: z.string().min(1).max(120),
   description: z.string().max(2_000).default(''),
   seed: z.number().int().default(1).describe('The same seed gives the same torques and faults.'),
   instruments: z.array(SimulatedInstrument).min(1).max(64)
     .refine((list) => new Set(list.map((entry) => entry.id)).size === list.length, { message: 'two instruments have the same id' }),
+  scanners: z.array(SimulatedScanner).max(16).default([]).describe('Code scanners and foot switches.'),
+}).superRefine(({ instruments, scanners }, context) => {
+  const taken = new Set(instruments.map((instrument) => instrument.id));
+  const channels = new Set(instruments.flatMap(({ id, channels: list }) => list.map((_, c) => `${id}/${c + 1}`)));
+  scanners.forEach(({ id, switches }, i) => {
+    if (taken.has(id)) context.addIssue({ code: 'custom', path: ['scanners', i, 'id'], message: 'another device has the same id' });
+    taken.add(id);
+    switches.forEach(({ channel }, j) => {
+      if (!channels.has(channel)) context.addIssue({ code: 'custom', path: ['scanners', i, 'switches', j, 'channel'], message: `there is no such channel; there are ${[...channels].join(', ')}` });
+    });
+  });
 });
 export type Scenario = z.infer<typeof Scenario>;
 export type SimulatedInstrument = z.infer<typeof SimulatedInstrument>;
