@@ -9,13 +9,6 @@ export interface Clause {
   check(): Promise<void>;
 }
 
-/** What a runner offers; vitest's and node:test's `it` fit. */
-export type RegisterTest = (name: string, check: () => Promise<void>, limitMs?: number) => void;
-
-export function registerClauses(clauses: readonly Clause[], register: RegisterTest, limitMs = 30_000): void {
-  for (const clause of clauses) register(`${clause.id} ${clause.text}`, clause.check, limitMs);
-}
-
 /** Waits for a condition. @throws Error that says what was awaited in vain */
 export async function eventually(condition: () => boolean, what: string, limitMs = 5_000): Promise<void> {
   const end = systemClock.monoMs() + limitMs;

@@ -1,104 +1,25 @@
-/** What every driver promises, checked over a link in memory. */
+/** What every driver promises that streams, checked over a link in memory. */
 import assert from 'node:assert/strict';
-import { getEventListeners } from 'node:events';
-import type { DriverDefinition, DriverEvent, DriverSession } from '../api.ts';
-import { createMemoryLink, type MemoryFarEnd } from '../links/memory-link.ts';
-import { systemClock, type Clock } from '../../shared/clock.ts';
+import type { DriverEvent } from '../api.ts';
+import { createMemoryLink } from '../links/memory-link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { eventually, type Clause } from './clause.ts';
+import { NOISE_LIMIT_MS, NOISE_ROUNDS, assertSchema, countingClock, expectedSamples, noise, processorMs, samplesOf, startedBy } from './driver-tools.ts';
+import { lastingDriverClauses } from './lasting-driver-clauses.ts';
 import { ManualClock } from './manual-clock.ts';
-
-export interface DriverVector {
-  /** What the device sends for one sample of every channel. */
-  readonly bytes: Uint8Array;
-  /** As decimal text per channel, compared exactly; null: the sample is missing. */
-  readonly values: readonly (string | null)[];
-}
-
-export interface DriverHarness<Options> {
-  readonly driver: DriverDefinition<Options>;
-  readonly options: Options;
-  /** Options that the schema must refuse. */
-  readonly wrongOptions: unknown;
-  /** Ends whatever went before, so that the next sample is whole. */
-  readonly resync: Uint8Array;
-  readonly vectors: readonly DriverVector[];
-  /** Bytes that hold no sample, delimited like one. */
-  readonly bad: Uint8Array;
-  /** The good sample after a bad one, where frames count; default: the first vector without a missing value. */
-  readonly afterBad?: DriverVector;
-  /** Where frames carry a counter: two good frames and how many samples of each channel are lost between them. */
-  readonly lost?: { readonly before: Uint8Array; readonly after: Uint8Array; readonly missing: number };
-}
-
-interface Bench {
-  readonly session: DriverSession;
-  readonly far: MemoryFarEnd;
-  readonly link: ReturnType<typeof createMemoryLink>['link'];
-  readonly events: DriverEvent[];
-  readonly state: { isComplete: boolean };
-  readonly timers: () => number;
-  readonly listeners: () => number;
-}
-
-/** The real clock, and how many of its timers run. */
-function countingClock(): { clock: Clock; timers: () => number } {
-  let timers = 0;
-  const clock: Clock = {
-    monoMs: () => systemClock.monoMs(), wallMs: () => systemClock.wallMs(),
-    after: (delayMs, callback) => {
-      let isRunning = true;
-      timers++;
-      const over = (): boolean => {
-        const was = isRunning;
-        if (was) timers--;
-        isRunning = false;
-        return was;
-      };
-      const cancel = systemClock.after(delayMs, () => over() && callback());
-      return () => void (over() && cancel());
-    },
-  };
-  return { clock, timers: () => timers };
-}
+import { answerAs, streamBench, type DriverHarness, type DriverVector, type StreamBench } from './stream-bench.ts';
 
 export function driverClauses<Options>(harness: DriverHarness<Options>): readonly Clause[] {
   const { driver, options, vectors } = harness;
   const channels = driver.channelCount(options);
-  const bench = (): Bench => {
-    const { clock, timers } = countingClock();
-    const { link, far } = createMemoryLink(clock);
-    const { signal } = new AbortController();
-    const session = driver.createSession({ options, link, clock, signal });
-    const events: DriverEvent[] = [];
-    const state = { isComplete: false };
-    session.events$.subscribe({
-      next: (event) => events.push(event),
-      error: () => assert.fail('events$ must never error'),
-      complete: () => {
-        state.isComplete = true;
-      },
-    });
-    return { session, far, link, events, state, timers, listeners: () => getEventListeners(signal, 'abort').length };
-  };
-  const started = async (): Promise<Bench> => {
+  const bench = (): StreamBench => streamBench(harness);
+  const started = async (): Promise<StreamBench> => {
     const made = bench();
     await made.session.start();
     return made;
   };
-  /** Per channel what came, missing samples as null. */
-  const samples = (events: readonly DriverEvent[]): (number | null)[][] => {
-    const all: (number | null)[][] = Array.from({ length: channels }, () => []);
-    for (const event of events) {
-      if (event.kind === 'values') all[event.channel]!.push(...event.values);
-      else all.forEach((list, channel) => (event.channel === null || event.channel === channel) && list.push(...Array<null>(event.missing).fill(null)));
-    }
-    return all;
-  };
-  const expected = (list: readonly DriverVector[]): (number | null)[][] => Array.from({ length: channels }, (_, channel) => list.map(({ values }) => {
-    const text = values[channel];
-    return text == null ? null : Number(text);
-  }));
+  const samples = (events: readonly DriverEvent[]): (number | null)[][] => samplesOf(events, channels);
+  const expected = (list: readonly DriverVector[]): (number | null)[][] => expectedSamples(list, channels);
   const all = Buffer.concat([harness.resync, ...vectors.map((vector) => vector.bytes)]);
 
   return [
@@ -181,21 +102,18 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
       assert.deepEqual(samples(two.events), expected(vectors));
     } },
     { id: 'D11', text: 'wrong options are refused by the schema with their place', check: async () => {
-      const parsed = driver.optionsSchema.safeParse(harness.wrongOptions);
-      assert.ok(!parsed.success && parsed.error.issues.length > 0);
-      assert.ok(driver.optionsSchema.safeParse(options).success);
+      assertSchema(driver, options, harness.wrongOptions);
     } },
     { id: 'D12', text: '10 MB of noise throw nothing, are taken within 2 s of processor time, and what follows them is right', check: async () => {
       const { far, events } = await started();
-      let state = 1;
-      const noise = Uint8Array.from({ length: 64 * 1024 }, () => (state = (Math.imul(state, 1_103_515_245) + 12_345) >>> 0) >>> 16);
-      const before = process.cpuUsage();
-      for (let i = 0; i < 160; i++) {
-        far.deliver(noise);
-        events.length = 0;
-      }
-      const spent = process.cpuUsage(before);
-      assert.ok(spent.user + spent.system < 2e6, `${(spent.user + spent.system) / 1e3} ms`);
+      const bytes = noise();
+      const spentMs = processorMs(() => {
+        for (let i = 0; i < NOISE_ROUNDS; i++) {
+          far.deliver(bytes);
+          events.length = 0;
+        }
+      });
+      assert.ok(spentMs < NOISE_LIMIT_MS, `${spentMs} ms`);
       assert.ok(far.isOpen, 'the driver threw and so ended the link');
       far.deliver(all);
       assert.deepEqual(samples(events).map((list) => list.slice(-vectors.length)), expected(vectors));
@@ -203,10 +121,11 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
     { id: 'D13', text: 'a minute of silence gives no value', check: async () => {
       const clock = new ManualClock();
       const { link, far } = createMemoryLink(clock);
+      answerAs(far, harness.answer);
       const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
       const events: DriverEvent[] = [];
       session.events$.subscribe((event) => events.push(event));
-      await session.start();
+      await startedBy(session, clock);
       far.deliver(all);
       const before = samples(events).map((list) => list.filter((value) => value !== null).length);
       for (let i = 0; i < 6_000; i++) clock.advance(10);
@@ -221,6 +140,7 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
       await session.stop();
       assert.deepEqual([far.written.length, timers(), far.isOpen], [0, 0, true]);
     } },
+    ...lastingDriverClauses(harness),
   ];
 
   function lostClause(): Clause[] {

@@ -2,6 +2,10 @@
 import assert from 'node:assert/strict';
 import type { Framer } from '../framing/framer.ts';
 import type { Clause } from './clause.ts';
+import { noise } from './driver-tools.ts';
+import { timesPlainLoop } from './endurance.ts';
+
+const TIMES_PLAIN_LOOP = 10;
 
 export interface FramerHarness {
   create(): Framer;
@@ -87,5 +91,51 @@ export function framerClauses(harness: FramerHarness): readonly Clause[] {
       assert.equal(framer.reset(), harness.encode(2).length - 1);
       assert.equal(framer.discardedBytes, before + harness.encode(2).length - 1);
     } },
+    { id: 'F6', text: `garbage of any kind is taken within ${TIMES_PLAIN_LOOP} times a plain loop over the bytes`, check: async () => {
+      const kinds: [name: string, bytes: Uint8Array][] = [['one byte for ever', new Uint8Array(64 * 1024).fill(0x55)], ['noise', noise()], ['the beginnings of frames', beginnings()]];
+      for (const [name, bytes] of kinds) {
+        const framer = harness.create();
+        const ratio = timesPlainLoop(Array.from({ length: 8 }, () => bytes), (chunks) => {
+          for (const chunk of chunks) framer.push(chunk, { frames: () => {}, tooLong: () => {} });
+        });
+        assert.ok(ratio <= TIMES_PLAIN_LOOP, `${name}: ${ratio.toFixed(1)} times a plain loop`);
+      }
+    } },
+    { id: 'F7', text: 'after reset, in whatever state, frames are those of a new framer', check: async () => {
+      const tail = stream(20);
+      const expected = run([tail]).frames;
+      const before = Buffer.concat([harness.resync, harness.encode(1), harness.encode(2)]);
+      for (let cut = 0; cut <= before.length; cut++) {
+        const framer = harness.create();
+        framer.push(before.subarray(0, cut), { frames: () => {}, tooLong: () => {} });
+        framer.reset();
+        assert.deepEqual(framesOf(framer, [tail]), expected, `reset after ${cut} bytes`);
+      }
+    } },
   ];
+
+  /** Frames broken off in the middle, which is what makes framers try again. */
+  function beginnings(): Uint8Array {
+    const parts: Uint8Array[] = [];
+    for (let i = 0, bytes = 0; bytes < 64 * 1024; i++) {
+      const frame = harness.encode(i % 200);
+      parts.push(frame.subarray(0, Math.max(1, frame.length >> 1)));
+      bytes += parts.at(-1)!.length;
+    }
+    return Buffer.concat(parts);
+  }
+}
+
+/** In hexadecimal. */
+function framesOf(framer: Framer, chunks: readonly Uint8Array[]): string[] {
+  const frames: string[] = [];
+  for (const chunk of chunks) {
+    framer.push(chunk, {
+      frames: (bytes, bounds, count) => {
+        for (let i = 0; i < count; i++) frames.push(Buffer.from(bytes.subarray(bounds[2 * i], bounds[2 * i + 1])).toString('hex'));
+      },
+      tooLong: () => {},
+    });
+  }
+  return frames;
 }

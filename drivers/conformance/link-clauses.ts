@@ -21,6 +21,8 @@ export interface LinkHarness {
     readonly exclusive: boolean;
     /** Writes reach the far end (a recording has none). */
     readonly writes: boolean;
+    /** Can hold back the sender; default true. */
+    readonly pauses?: boolean;
   };
   /** Opens a link to a far end that listens already. */
   open(signal?: AbortSignal): Promise<{ link: ByteLink; far: LinkFarEnd }>;
@@ -39,6 +41,11 @@ function marked(length: number): Uint8Array {
 
 function joined(chunks: readonly ByteChunk[]): Buffer {
   return Buffer.concat(chunks.map((chunk) => chunk.data));
+}
+
+function pausing(link: ByteLink): { readonly pause: () => void; readonly resume: () => void } {
+  assert.ok(link.pause && link.resume, 'the link has no pause and resume; declare supports.pauses: false when it cannot hold back the sender');
+  return { pause: () => link.pause!(), resume: () => link.resume!() };
 }
 
 async function rejection(promise: Promise<unknown>): Promise<TorsiondError> {
@@ -142,20 +149,22 @@ export function linkClauses(harness: LinkHarness): readonly Clause[] {
     heard(link);
     assert.throws(() => heard(link), TorsiondError);
   });
-  clause('L11', 'a paused link hands over nothing, and everything after resuming', async () => {
-    const { link, far } = await harness.open();
-    if (!link.pause || !link.resume) return;
-    const chunks = heard(link);
-    await far.send(marked(100));
-    await eventually(() => came(chunks) === 100, 'the first bytes');
-    link.pause();
-    await far.send(marked(100));
-    for (let i = 0; i < 20; i++) await new Promise((resolve) => setImmediate(resolve));
-    assert.equal(came(chunks), 100);
-    link.resume();
-    await eventually(() => came(chunks) === 200, 'the bytes held back');
-    assert.deepEqual(joined(chunks).subarray(100), Buffer.from(marked(100)));
-  });
+  if (supports.pauses ?? true) {
+    clause('L11', 'a paused link hands over nothing, and everything after resuming', async () => {
+      const { link, far } = await harness.open();
+      const { pause, resume } = pausing(link);
+      const chunks = heard(link);
+      await far.send(marked(100));
+      await eventually(() => came(chunks) === 100, 'the first bytes');
+      pause();
+      await far.send(marked(100));
+      for (let i = 0; i < 20; i++) await new Promise((resolve) => setImmediate(resolve));
+      assert.equal(came(chunks), 100);
+      resume();
+      await eventually(() => came(chunks) === 200, 'the bytes held back');
+      assert.deepEqual(joined(chunks).subarray(100), Buffer.from(marked(100)));
+    });
+  }
   clause('L12', 'a listener that throws ends the link as lost with DRIVER_FAILED', async () => {
     const { link, far } = await harness.open();
     link.listen(() => {
@@ -165,6 +174,53 @@ export function linkClauses(harness: LinkHarness): readonly Clause[] {
     const end = await link.ended;
     assert.ok(end.reason === 'lost' && end.error.code === 'DRIVER_FAILED');
   });
+  clause('L13', 'opening that is given up under way rejects as LINK_CLOSED or has opened already, and leaves nothing open', async () => {
+    const { link } = await harness.open();
+    await link.close();
+    for (let turns = 0; turns <= 6; turns++) {
+      const giveUp = new AbortController();
+      const opening = harness.openAgain(giveUp.signal).then((opened) => opened, (error: unknown) => error);
+      for (let i = 0; i < turns; i++) await (i % 2 === 0 ? Promise.resolve() : new Promise((resolve) => setImmediate(resolve)));
+      giveUp.abort();
+      const found = await opening;
+      if (found instanceof Error) assert.ok(found instanceof TorsiondError && found.code === 'LINK_CLOSED', `given up after ${turns} turns: ${found.message}`);
+      else await (found as ByteLink).close();
+    }
+    await (await harness.openAgain()).close();
+  });
+  if (supports.pauses ?? true) {
+    clause('L14', 'paused and resumed again and again in the middle of a stream, also by the listener, it loses and changes nothing', async () => {
+      const { link, far } = await harness.open();
+      const { pause, resume } = pausing(link);
+      const chunks: ByteChunk[] = [];
+      let isPaused = false;
+      link.listen((chunk) => {
+        assert.ok(!isPaused, 'bytes came while the link was paused');
+        chunks.push(chunk);
+        isPaused = true;
+        pause();
+        setImmediate(() => {
+          isPaused = false;
+          resume();
+        });
+      });
+      const sent = marked(30_000);
+      for (let at = 0; at < sent.length; at += 1_000) await far.send(sent.slice(at, at + 1_000));
+      await eventually(() => came(chunks) >= sent.length, 'all bytes');
+      assert.deepEqual(joined(chunks), Buffer.from(sent));
+    });
+    clause('L15', 'a paused link can be closed, and hands over nothing more', async () => {
+      const { link, far } = await harness.open();
+      const { pause } = pausing(link);
+      const chunks = heard(link);
+      pause();
+      await far.send(marked(100));
+      await link.close();
+      assert.deepEqual(await link.ended, { reason: 'closed' });
+      await new Promise((resolve) => setImmediate(resolve));
+      assert.equal(came(chunks), 0);
+    });
+  }
   if (supports.writes) {
     clause('W1', 'what is written reaches the device unchanged, in order', async () => {
       const { link, far } = await harness.open();
@@ -184,6 +240,27 @@ export function linkClauses(harness: LinkHarness): readonly Clause[] {
       await written;
       await eventually(() => far.received().length === 3, 'the written bytes');
       assert.deepEqual([...far.received()], [1, 2, 3]);
+    });
+    clause('W3', 'what is written to a device that was unplugged is refused with a code of the LINK_ area, and the link ends once', async () => {
+      const { link, far } = await harness.open();
+      const ends: LinkEnd[] = [];
+      void link.ended.then((end) => ends.push(end));
+      heard(link);
+      await far.unplug();
+      await eventually(() => ends.length > 0, 'the end of the link');
+      assert.match((await rejection(link.write(marked(3)))).code, /^LINK_/);
+      await link.close();
+      assert.equal(ends.length, 1);
+    });
+    clause('W4', 'a write that is under way when the link is closed settles, whole or refused with a code of the LINK_ area', async () => {
+      const { link } = await harness.open();
+      heard(link);
+      const writing = link.write(marked(200)).then(() => null, (error: unknown) => error);
+      await link.close();
+      let end: unknown = 'pending';
+      void writing.then((result) => (end = result));
+      await eventually(() => end !== 'pending', 'the end of the write');
+      assert.ok(end === null || (end instanceof TorsiondError && end.code.startsWith('LINK_')), String(end instanceof Error ? end.message : end));
     });
   }
   if (supports.exclusive) {

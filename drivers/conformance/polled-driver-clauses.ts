@@ -1,137 +1,22 @@
 /** What every driver that asks promises, checked over a link in memory with a clock that the clauses move. */
 import assert from 'node:assert/strict';
 import { getEventListeners } from 'node:events';
-import type { DriverDefinition, DriverEvent, DriverSession } from '../api.ts';
-import { createMemoryLink, type MemoryFarEnd } from '../links/memory-link.ts';
-import { ManualClock } from './manual-clock.ts';
+import type { DriverEvent } from '../api.ts';
+import { createMemoryLink } from '../links/memory-link.ts';
 import type { Clause } from './clause.ts';
-
-export interface PolledVector {
-  /** What the device answers to one poll. */
-  readonly answer: (message: Uint8Array) => Uint8Array;
-  /** As decimal text per channel, compared exactly; null: the sample is missing. */
-  readonly values: readonly (string | null)[];
-}
-
-export interface PolledHarness<Options> {
-  readonly driver: DriverDefinition<Options>;
-  /** With rateHz 10, timeoutMs 40 and quietMs 40, one question a round. */
-  readonly options: Options;
-  /** Options that the schema must refuse. */
-  readonly wrongOptions: unknown;
-  readonly isPoll: (message: Uint8Array) => boolean;
-  /** Polls whose answer only shows, while the session starts, that somebody is there. */
-  readonly startPolls: number;
-  /** The answer to anything else, such as "who are you?"; null: none. */
-  readonly other: (message: Uint8Array) => Uint8Array | null;
-  /** The first is good on every channel. */
-  readonly vectors: readonly PolledVector[];
-  /** An answer that holds no sample. */
-  readonly bad: (message: Uint8Array) => Uint8Array;
-}
-
-const PERIOD_MS = 100;
-const TIMEOUT_MS = 40;
-
-interface Plan {
-  /** Answers poll number n, from 0; default: the vectors, round and round. */
-  readonly answer?: (poll: number, message: Uint8Array) => Uint8Array | null;
-  readonly delayMs?: (poll: number) => number;
-  /** Bytes at a time, one a millisecond; default: all at once. */
-  readonly pieces?: number;
-}
-
-interface Bench {
-  readonly session: DriverSession;
-  readonly far: MemoryFarEnd;
-  readonly clock: ManualClock;
-  readonly events: DriverEvent[];
-  readonly state: { isComplete: boolean; polls: number; mostOpen: number };
-  pass(ms: number): Promise<void>;
-}
-
-const turn = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
+import { NOISE_LIMIT_MS, NOISE_ROUNDS, assertSchema, expectedSamples, noise, processorMs, samplesOf, turn } from './driver-tools.ts';
+import { lastingPolledClauses } from './lasting-polled-clauses.ts';
+import { ManualClock } from './manual-clock.ts';
+import { PERIOD_MS, TIMEOUT_MS, polledBench, polledRounds, startedPolled, type PolledBench, type PolledHarness, type PolledPlan, type PolledVector } from './polled-bench.ts';
 
 export function polledDriverClauses<Options>(harness: PolledHarness<Options>): readonly Clause[] {
   const { driver, options, vectors } = harness;
   const channels = driver.channelCount(options);
-  const vectorAnswer = (poll: number, message: Uint8Array): Uint8Array => vectors[poll % vectors.length]!.answer(message);
-
-  const bench = (plan: Plan = {}): Bench => {
-    const clock = new ManualClock();
-    const { link, far } = createMemoryLink(clock);
-    const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
-    const events: DriverEvent[] = [];
-    const state = { isComplete: false, polls: -harness.startPolls, mostOpen: 0 };
-    session.events$.subscribe({
-      next: (event) => events.push(event),
-      error: () => assert.fail('events$ must never error'),
-      complete: () => {
-        state.isComplete = true;
-      },
-    });
-    const deliver = (bytes: Uint8Array): void => {
-      const size = plan.pieces ?? bytes.length;
-      for (let at = 0, ms = 0; at < bytes.length; at += size, ms++) {
-        const piece = bytes.slice(at, at + size);
-        if (ms === 0) far.deliver(piece);
-        else clock.after(ms, () => far.isOpen && far.deliver(piece));
-      }
-    };
-    let open = 0;
-    far.onWrite((message) => {
-      // The device owes an answer until it gives one, or until it is too late to.
-      state.mostOpen = Math.max(state.mostOpen, ++open);
-      const poll = harness.isPoll(message) ? state.polls++ : null;
-      const bytes = poll === null ? harness.other(message) : poll < 0 ? vectors[0]!.answer(message) : (plan.answer ?? vectorAnswer)(poll, message);
-      const delayMs = poll === null || poll < 0 ? 0 : plan.delayMs?.(poll) ?? 0;
-      if (delayMs === 0) open--;
-      else clock.after(Math.min(delayMs, TIMEOUT_MS), () => open--);
-      if (bytes === null) return;
-      if (delayMs === 0) deliver(bytes);
-      else clock.after(delayMs, () => far.isOpen && deliver(bytes));
-    });
-    const pass = async (ms: number): Promise<void> => {
-      for (let passed = 0; passed < ms; passed++) {
-        clock.advance(1);
-        await turn();
-      }
-    };
-    return { session, far, clock, events, state, pass };
-  };
-  const started = async (plan: Plan = {}): Promise<Bench> => {
-    const made = bench(plan);
-    let isStarted = false;
-    const starting = made.session.start().then(() => {
-      isStarted = true;
-    });
-    // A start that fails is told of below, once the clock has been moved.
-    starting.catch(() => {});
-    for (let i = 0; i < 500 && !isStarted; i++) {
-      await turn();
-      if (!isStarted) made.clock.advance(1);
-    }
-    await starting;
-    return made;
-  };
-  const polled = async (plan: Plan, rounds: number): Promise<Bench> => {
-    const made = await started(plan);
-    // The first round leaves with the end of the start.
-    await made.pass(PERIOD_MS * (rounds - 1) + PERIOD_MS / 2);
-    return made;
-  };
-  const samples = (events: readonly DriverEvent[]): (number | null)[][] => {
-    const all: (number | null)[][] = Array.from({ length: channels }, () => []);
-    for (const event of events) {
-      if (event.kind === 'values') all[event.channel]!.push(...event.values);
-      else all.forEach((list, channel) => (event.channel === null || event.channel === channel) && list.push(...Array<null>(event.missing).fill(null)));
-    }
-    return all;
-  };
-  const expected = (list: readonly PolledVector[]): (number | null)[][] => Array.from({ length: channels }, (_, channel) => list.map(({ values }) => {
-    const text = values[channel];
-    return text == null ? null : Number(text);
-  }));
+  const bench = (): PolledBench => polledBench(harness);
+  const started = (plan: PolledPlan = {}): Promise<PolledBench> => startedPolled(harness, plan);
+  const polled = (plan: PolledPlan, rounds: number): Promise<PolledBench> => polledRounds(harness, plan, rounds);
+  const samples = (events: readonly DriverEvent[]): (number | null)[][] => samplesOf(events, channels);
+  const expected = (list: readonly PolledVector[]): (number | null)[][] => expectedSamples(list, channels);
   const good = vectors[0]!;
   /** Differs from the first on every channel, so that a late answer would show. */
   const other = vectors.find((vector) => vector.values.every((text, channel) => text !== null && text !== good.values[channel])) ?? good;
@@ -233,21 +118,18 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
       assert.deepEqual(samples(two.events), expected(vectors));
     } },
     { id: 'P13', text: 'wrong options are refused by the schema with their place', check: async () => {
-      const parsed = driver.optionsSchema.safeParse(harness.wrongOptions);
-      assert.ok(!parsed.success && parsed.error.issues.length > 0);
-      assert.ok(driver.optionsSchema.safeParse(options).success);
+      assertSchema(driver, options, harness.wrongOptions);
       assert.equal(driver.sampleRateHz?.(options), 1_000 / PERIOD_MS);
     } },
     { id: 'P14', text: '10 MB of noise give no value, within 2 s of processor time, and afterwards values are right', check: async () => {
       const { far, events, pass, clock } = await started({ answer: (_, message) => good.answer(message) });
-      let state = 1;
-      const noise = Uint8Array.from({ length: 64 * 1024 }, () => (state = (Math.imul(state, 1_103_515_245) + 12_345) >>> 0) >>> 16);
+      const bytes = noise();
       await pass(PERIOD_MS / 2);
-      const before = process.cpuUsage();
       events.length = 0;
-      for (let i = 0; i < 160; i++) far.deliver(noise, clock.monoMs());
-      const spent = process.cpuUsage(before);
-      assert.ok(spent.user + spent.system < 2e6, `${(spent.user + spent.system) / 1e3} ms`);
+      const spentMs = processorMs(() => {
+        for (let i = 0; i < NOISE_ROUNDS; i++) far.deliver(bytes, clock.monoMs());
+      });
+      assert.ok(spentMs < NOISE_LIMIT_MS, `${spentMs} ms`);
       assert.ok(events.every((event) => event.kind === 'fault'));
       await pass(10 * PERIOD_MS);
       samples(events).forEach((list, channel) => assert.equal(list.at(-1), goodSamples(1)[channel]![0]));
@@ -271,5 +153,6 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
       }
       assert.deepEqual([far.written.length, clock.pendingTimers, getEventListeners(giveUp.signal, 'abort').length, far.isOpen], [asked, 0, 0, true]);
     } },
+    ...lastingPolledClauses(harness),
   ];
 }

@@ -2,8 +2,10 @@
 import { systemClock } from '../../shared/clock.ts';
 import { deliveryOf } from '../api.ts';
 import type { Clause } from './clause.ts';
-import { driverClauses, type DriverHarness } from './driver-clauses.ts';
-import { polledDriverClauses, type PolledHarness } from './polled-driver-clauses.ts';
+import { driverClauses } from './driver-clauses.ts';
+import { type PolledHarness } from './polled-bench.ts';
+import { polledDriverClauses } from './polled-driver-clauses.ts';
+import { type DriverHarness } from './stream-bench.ts';
 
 /** Clauses that are not kept, by number, each with its reason. A listed gap that passes is an error too. */
 export type KnownGaps = Readonly<Record<string, string>>;

@@ -1,7 +1,6 @@
 import { describe, it } from 'vitest';
 import { WebSocket } from 'ws';
-import { eventually, registerClauses } from '../../drivers/conformance/clause.ts';
-import { linkClauses, type LinkHarness } from '../../drivers/conformance/link-clauses.ts';
+import { describeClauses, eventually, linkClauses, type LinkHarness } from '../../drivers/conformance/index.ts';
 import type { ByteLink, OpenLink } from '../../drivers/links/link.ts';
 import { forwardPort, type PortForwarder } from '../../shared/client/index.ts';
 import { systemClock } from '../../shared/clock.ts';
@@ -60,18 +59,18 @@ function harness(name: string, begin: () => Promise<Way>): LinkHarness {
 }
 
 describe('the link to a page\'s port, through memory', () => {
-  registerClauses(linkClauses(harness('browser, in memory', async () => {
+  describeClauses('its promises', linkClauses(harness('browser, in memory', async () => {
     const { ports, open } = portsBench(systemClock);
     const sockets = memorySockets(ports, systemClock);
     return {
       open, isOffered: () => ports.stamp(INSTRUMENT) !== null, end: async () => {},
       forwarder: ({ port }) => forwardPort({ url: 'http://127.0.0.1', instrument: INSTRUMENT, port, WebSocket: sockets.WebSocket }),
     };
-  })), it);
+  })), { describe, it });
 });
 
 describe('the link to a page\'s port, through the gateway\'s own server', () => {
-  registerClauses(linkClauses(harness('browser, WebSocket', async () => {
+  describeClauses('its promises', linkClauses(harness('browser, WebSocket', async () => {
     const { ports, open } = portsBench(systemClock);
     const gateway = new FakeGateway();
     gateway.ports = ports;
@@ -83,5 +82,5 @@ describe('the link to a page\'s port, through the gateway\'s own server', () => 
         url: served.server.url, token: served.token('operate'), instrument: INSTRUMENT, port, WebSocket: WebSocket,
       }),
     };
-  })), it);
+  })), { describe, it });
 });

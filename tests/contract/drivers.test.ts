@@ -7,13 +7,13 @@ import { FramedBinaryOptions } from '../../drivers/protocols/framed-binary/optio
 import { rawCounts } from '../../drivers/protocols/raw-counts/driver.ts';
 import { RawCountsOptions } from '../../drivers/protocols/raw-counts/options.ts';
 import { encodeCobs } from '../helpers/frame-encoders.ts';
-import { registerClauses } from '../../drivers/conformance/clause.ts';
-import { driverClauses } from '../../drivers/conformance/driver-clauses.ts';
+import { STATUS } from '../../shared/sample-block.ts';
+import { describeDriver } from '../../drivers/conformance/index.ts';
 
 const bytes = (text: string): Uint8Array => Buffer.from(text, 'latin1');
 
 describe('ascii-lines, one number a line', () => {
-  registerClauses(driverClauses({
+  describeDriver({
     driver: asciiLines, options: AsciiLinesOptions.parse({}), wrongOptions: { delimiter: '' },
     resync: bytes('\n'), bad: bytes('?#!\n'),
     vectors: [
@@ -23,23 +23,27 @@ describe('ascii-lines, one number a line', () => {
       { bytes: bytes('nan\n'), values: [null] },
       { bytes: bytes('1e-7\n'), values: ['1e-7'] },
       { bytes: bytes('OL\n'), values: [null] },
-      { bytes: bytes('7 Nm\n'), values: ['7'] },
+      { bytes: bytes('7 Nm\n'), values: ['7'], units: ['N.m'], status: [0] },
+      { bytes: bytes('UNSTABLE 8.5 kgf.cm\n'), values: ['8.5'], units: ['kgf.cm'], status: [STATUS.unstable] },
+      { bytes: bytes('9.25\n'), values: ['9.25'], units: [null], status: [0] },
     ],
-  }), it);
+    command: { command: { kind: 'send', text: 'TARE' }, isWritten: (message) => Buffer.from(message).toString() === 'TARE\r\n' },
+  }, { describe, it });
 });
 
 describe('ascii-lines, two channels in columns with decimal commas', () => {
-  registerClauses(driverClauses({
+  describeDriver({
     driver: asciiLines,
-    options: AsciiLinesOptions.parse({ separator: ';', decimal: 'comma', channels: [{ column: 2, unitColumn: 3 }, { column: 4 }], sign: { negative: ['L'] } }),
+    options: AsciiLinesOptions.parse({ separator: ';', decimal: 'comma', channels: [{ column: 2, unitColumn: 3 }, { column: 4 }], sign: { negative: ['L'] }, commands: { zero: 'Z', ending: '\r' } }),
     wrongOptions: { decimal: 'comma', separator: ',' },
     resync: bytes('\n'), bad: bytes('garbage\n'),
     vectors: [
-      { bytes: bytes('17;1,5;Nm;-2,25\n'), values: ['1.5', '-2.25'] },
+      { bytes: bytes('17;1,5;Nm;-2,25\n'), values: ['1.5', '-2.25'], units: ['N.m', null] },
       { bytes: bytes('18;OL;Nm;3\n'), values: [null, '3'] },
       { bytes: bytes('19;4,125 L;Nm;\n'), values: ['-4.125', null] },
     ],
-  }), it);
+    command: { command: { kind: 'zero' }, isWritten: (message) => Buffer.from(message).toString() === 'Z\r' },
+  }, { describe, it });
 });
 
 describe('framed-binary, sync bytes and a CRC', () => {
@@ -51,7 +55,7 @@ describe('framed-binary, sync bytes and a CRC', () => {
   };
   const bad = Buffer.from(frame('000000 000000 00'));
   bad[5]! ^= 1;
-  registerClauses(driverClauses({
+  describeDriver({
     driver: framedBinary,
     options: FramedBinaryOptions.parse({
       framing: { kind: 'sync', bytes: 'a5 5a', length: 11 }, byteOrder: 'little', checksum: { name: 'CRC-16/MODBUS' },
@@ -65,12 +69,13 @@ describe('framed-binary, sync bytes and a CRC', () => {
       { bytes: frame('ffff7f f6ffff 00'), values: [null, '8'] },
       { bytes: frame('000080 a55a00 00'), values: ['-838.8608', '-11599.5'] },
     ],
-  }), it);
+    command: { command: { kind: 'send', text: 'a5 01' }, isWritten: (message) => Buffer.from(message).toString('hex') === 'a501' },
+  }, { describe, it });
 });
 
 describe('framed-binary, COBS and floats', () => {
   const frame = (hex: string): Uint8Array => encodeCobs(Buffer.from(hex.replace(/ /g, ''), 'hex'));
-  registerClauses(driverClauses({
+  describeDriver({
     driver: framedBinary,
     options: FramedBinaryOptions.parse({ framing: { kind: 'cobs', maxBytes: 16 }, channels: [{ at: 1, type: 'f32' }], unit: 'cN.m' }),
     wrongOptions: { framing: { kind: 'cobs' }, channels: [{ at: 1, type: 'float' }] },
@@ -79,9 +84,10 @@ describe('framed-binary, COBS and floats', () => {
       { bytes: frame('01 42c80000'), values: ['100'] },
       { bytes: frame('02 c1480000'), values: ['-12.5'] },
       { bytes: frame('03 7fc00000'), values: [null] },
-      { bytes: frame('04 3f800000'), values: ['1'] },
+      { bytes: frame('04 3f800000'), values: ['1'], units: ['cN.m'], status: [0] },
     ],
-  }), it);
+    command: { command: { kind: 'send', text: 'a5 01' }, isWritten: (message) => Buffer.from(message).toString('hex') === 'a501' },
+  }, { describe, it });
 });
 
 describe('raw-counts, 24 bits over COBS with a CRC', () => {
@@ -91,14 +97,15 @@ describe('raw-counts, 24 bits over COBS with a CRC', () => {
     const value = crc.compute(body, 0, body.length);
     return Buffer.concat([body, Uint8Array.of(value >>> 8, value & 0xff)]);
   };
-  registerClauses(driverClauses({
+  describeDriver({
     driver: rawCounts, options: RawCountsOptions.parse({ framing: 'cobs', channels: 2, checksum: 'CRC-16/KERMIT' }),
     wrongOptions: { framing: 'sync' },
     resync: Uint8Array.of(0), bad: encodeCobs(Buffer.from('0102030405060708', 'hex')),
     vectors: [
       { bytes: encodeCobs(sealed('000100 ffff00')), values: ['256', '-256'] },
       { bytes: encodeCobs(sealed('7fffff 000000')), values: [null, '0'] },
-      { bytes: encodeCobs(sealed('800001 7ffffe')), values: ['-8388607', '8388606'] },
+      { bytes: encodeCobs(sealed('800001 7ffffe')), values: ['-8388607', '8388606'], units: [null, null] },
     ],
-  }), it);
+    command: { command: { kind: 'send', text: 'a5 01' }, isWritten: (message) => Buffer.from(message).toString('hex') === 'a501' },
+  }, { describe, it });
 });

@@ -7,15 +7,14 @@ import { LineFramer } from '../../drivers/framing/line-framer.ts';
 import { SLIP } from '../../drivers/framing/slip.ts';
 import { SyncFramer } from '../../drivers/framing/sync-framer.ts';
 import { encodeCobs, encodeSlip } from '../helpers/frame-encoders.ts';
-import { registerClauses } from '../../drivers/conformance/clause.ts';
-import { framerClauses } from '../../drivers/conformance/framer-clauses.ts';
+import { describeClauses, framerClauses } from '../../drivers/conformance/index.ts';
 
 describe.each([['LF', '\n'], ['CR LF', '\r\n']])('the line framer with %s', (_, delimiter) => {
-  registerClauses(framerClauses({
+  describeClauses('its promises', framerClauses({
     create: () => new LineFramer({ delimiter: Buffer.from(delimiter), maxLineBytes: 64 }),
     encode: (n) => Buffer.from(`${(n * 1.0625 - 40).toFixed(4)},${n}${delimiter}`),
     resync: Buffer.from(delimiter),
-  }), it);
+  }), { describe, it });
 });
 
 const crc = checksum('CRC-16/MODBUS');
@@ -27,35 +26,35 @@ const sealed = (...body: number[]): number[] => {
 const none = new Uint8Array(0);
 
 describe('the framer of frames with sync bytes and a length', () => {
-  registerClauses(framerClauses({
+  describeClauses('its promises', framerClauses({
     create: () => new SyncFramer({
       sync: Uint8Array.of(0x7e, 0x81), length: { read: (data, start) => data[start + 2]!, headBytes: 3, min: 6, max: 10 }, check, checkBits: 16,
     }),
     encode: (n) => Uint8Array.from(sealed(0x7e, 0x81, 8, n & 0xff, n >>> 8, 1)),
     resync: none,
-  }), it);
+  }), { describe, it });
 });
 
 describe('the framer of frames of one length', () => {
-  registerClauses(framerClauses({
+  describeClauses('its promises', framerClauses({
     create: () => new SyncFramer({ sync: Uint8Array.of(0x7e), length: 6, check, checkBits: 16 }),
     encode: (n) => Uint8Array.from(sealed(0x7e, n & 0xff, n >>> 8, 1)),
     resync: none,
-  }), it);
+  }), { describe, it });
 });
 
 describe('the framer for COBS', () => {
-  registerClauses(framerClauses({
+  describeClauses('its promises', framerClauses({
     create: () => new DelimitedFramer({ code: COBS, maxFrameBytes: 32, check }),
     encode: (n) => encodeCobs(Uint8Array.from(sealed(n & 0xff, n >>> 8, 9))),
     resync: Uint8Array.of(0),
-  }), it);
+  }), { describe, it });
 });
 
 describe('the framer for SLIP', () => {
-  registerClauses(framerClauses({
+  describeClauses('its promises', framerClauses({
     create: () => new DelimitedFramer({ code: SLIP, maxFrameBytes: 32, check }),
     encode: (n) => encodeSlip(Uint8Array.from(sealed(n & 0xff, n >>> 8, 0xdb))),
     resync: Uint8Array.of(0xc0),
-  }), it);
+  }), { describe, it });
 });

@@ -1,6 +1,5 @@
 import { afterEach, describe, it } from 'vitest';
-import { registerClauses } from '../../drivers/conformance/clause.ts';
-import { linkClauses } from '../../drivers/conformance/link-clauses.ts';
+import { describeClauses, linkClauses } from '../../drivers/conformance/index.ts';
 import { openHidLink, type HidLinkOptions } from '../../drivers/links/hid-link.ts';
 import type { ByteLink } from '../../drivers/links/link.ts';
 import { systemClock } from '../../shared/clock.ts';
@@ -30,7 +29,7 @@ describe.each(KINDS)('the HID link: %s', (_name, kind, options) => {
     await port?.close();
     port = null;
   });
-  registerClauses(linkClauses({
+  describeClauses('its promises', linkClauses({
     name: 'HID', supports: { exclusive: true, writes: true },
     open: async (signal) => {
       const at = openHidPort({ bus, ...kind });
@@ -53,5 +52,5 @@ describe.each(KINDS)('the HID link: %s', (_name, kind, options) => {
       await Promise.all(links.splice(0).map((link) => link.close()));
       await port?.close();
     },
-  }), it);
+  }), { describe, it });
 });

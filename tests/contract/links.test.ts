@@ -7,8 +7,7 @@ import { openTcpLink } from '../../drivers/links/tcp-link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { openPtyPort, type PtyPort } from '../../simulator/ports/pty-port.ts';
 import { systemClock } from '../../shared/clock.ts';
-import { eventually, registerClauses } from '../../drivers/conformance/clause.ts';
-import { linkClauses, type LinkFarEnd, type LinkHarness } from '../../drivers/conformance/link-clauses.ts';
+import { describeClauses, eventually, linkClauses, type LinkFarEnd, type LinkHarness } from '../../drivers/conformance/index.ts';
 import { serialOptions } from '../helpers/serial-options.ts';
 
 const context = (signal = new AbortController().signal): { clock: typeof systemClock; signal: AbortSignal } => ({ clock: systemClock, signal });
@@ -23,10 +22,10 @@ describe('the memory link', () => {
       unplug: async () => far.unplug(),
     } };
   };
-  registerClauses(linkClauses({
+  describeClauses('its promises', linkClauses({
     name: 'memory', supports: { exclusive: false, writes: true }, openAbsent: null,
     open: async (signal) => open(signal), openAgain: async (signal) => open(signal).link, cleanUp: async () => {},
-  }), it);
+  }), { describe, it });
 });
 
 describe('the TCP link', () => {
@@ -70,7 +69,7 @@ describe('the TCP link', () => {
       server = null;
     },
   };
-  registerClauses(linkClauses(harness), it);
+  describeClauses('its promises', linkClauses(harness), { describe, it });
 });
 
 describe('the serial link on a pseudo terminal', () => {
@@ -83,7 +82,7 @@ describe('the serial link on a pseudo terminal', () => {
     return link;
   };
   afterAll(() => port?.close());
-  registerClauses(linkClauses({
+  describeClauses('its promises', linkClauses({
     name: 'serial', supports: { exclusive: true, writes: true },
     open: async (signal) => {
       port ??= await openPtyPort();
@@ -115,5 +114,5 @@ describe('the serial link on a pseudo terminal', () => {
     cleanUp: async () => {
       await Promise.all(links.splice(0).map((link) => link.close()));
     },
-  }), it);
+  }), { describe, it });
 });

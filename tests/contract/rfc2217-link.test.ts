@@ -1,6 +1,5 @@
 import { describe, it } from 'vitest';
-import { eventually, registerClauses } from '../../drivers/conformance/clause.ts';
-import { linkClauses } from '../../drivers/conformance/link-clauses.ts';
+import { describeClauses, eventually, linkClauses } from '../../drivers/conformance/index.ts';
 import type { ByteLink } from '../../drivers/links/link.ts';
 import { openRfc2217Link } from '../../drivers/links/rfc2217-link.ts';
 import { systemClock } from '../../shared/clock.ts';
@@ -16,7 +15,7 @@ describe('the link by RFC 2217', () => {
     links.push(link);
     return link;
   };
-  registerClauses(linkClauses({
+  describeClauses('its promises', linkClauses({
     name: 'RFC 2217', supports: { exclusive: false, writes: true },
     open: async (signal) => {
       const at = await openRfc2217Port();
@@ -39,5 +38,5 @@ describe('the link by RFC 2217', () => {
       await port?.close();
       port = null;
     },
-  }), it);
+  }), { describe, it });
 });

@@ -1,6 +1,5 @@
 import { afterEach, describe, it } from 'vitest';
-import { registerClauses } from '../../drivers/conformance/clause.ts';
-import { linkClauses } from '../../drivers/conformance/link-clauses.ts';
+import { describeClauses, linkClauses } from '../../drivers/conformance/index.ts';
 import type { ByteLink } from '../../drivers/links/link.ts';
 import { openUsbLink, type UsbLinkOptions } from '../../drivers/links/usb-link.ts';
 import { systemClock } from '../../shared/clock.ts';
@@ -27,7 +26,7 @@ describe.each(KINDS)('the USB link: %s', (_name, kind, options) => {
     await port?.close();
     port = null;
   });
-  registerClauses(linkClauses({
+  describeClauses('its promises', linkClauses({
     name: 'USB', supports: { exclusive: true, writes: true },
     open: async (signal) => {
       const at = openUsbPort({ bus, ...kind });
@@ -51,5 +50,5 @@ describe.each(KINDS)('the USB link: %s', (_name, kind, options) => {
       await port?.close();
       if (bus.listenerCount > 0) throw new Error('a closed link still listens to the bus');
     },
-  }), it);
+  }), { describe, it });
 });

@@ -1,0 +1,141 @@
+/** What the clauses of drivers that stream and of those that ask have in common. */
+import assert from 'node:assert/strict';
+import type { DriverDefinition, DriverEvent, DriverSession, InstrumentCommand } from '../api.ts';
+import type { MemoryFarEnd } from '../links/memory-link.ts';
+import { systemClock, type Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
+import type { ManualClock } from './manual-clock.ts';
+
+/** What one sample is to be, beside the bytes that carry it. */
+export interface ExpectedSample {
+  /** As decimal text per channel, compared exactly; null: the sample is missing. */
+  readonly values: readonly (string | null)[];
+  /** UCUM code per channel; null: the device names none. Left out: not compared. */
+  readonly units?: readonly (string | null)[];
+  /** STATUS bits per channel. Left out: not compared. */
+  readonly status?: readonly number[];
+}
+
+/** A command that the driver declares, and how it shows at the device. */
+export interface CommandHarness {
+  readonly command: InstrumentCommand;
+  readonly isWritten: (message: Uint8Array) => boolean;
+}
+
+export const turn = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
+
+/** Per channel what came, missing samples as null. */
+export function samplesOf(events: readonly DriverEvent[], channels: number): (number | null)[][] {
+  return perChannel(channels, events, (event) => [...event.values]);
+}
+
+export function expectedSamples(list: readonly ExpectedSample[], channels: number): (number | null)[][] {
+  return Array.from({ length: channels }, (_, channel) => list.map(({ values }) => {
+    const text = values[channel];
+    return text == null ? null : Number(text);
+  }));
+}
+
+/** Every sample of `events` has the unit and the status of its vector, where the vector gives them. */
+export function assertUnitsAndStatus(events: readonly DriverEvent[], vectors: readonly ExpectedSample[], channels: number): void {
+  const units = perChannel(channels, events, (event) => Array.from(event.values, () => event.unit));
+  const status = perChannel(channels, events, (event) => Array.from(event.values, (_, i) => event.status?.[i] ?? 0));
+  vectors.forEach((vector, i) => {
+    for (let channel = 0; channel < channels; channel++) {
+      if (vector.values[channel] === null) continue;
+      if (vector.units) assert.equal(units[channel]![i], vector.units[channel], `unit of sample ${i + 1}, channel ${channel + 1}`);
+      if (vector.status) assert.equal(status[channel]![i], vector.status[channel], `status of sample ${i + 1}, channel ${channel + 1}`);
+    }
+  });
+}
+
+function perChannel<Item>(channels: number, events: readonly DriverEvent[], items: (event: DriverEvent & { kind: 'values' }) => readonly Item[]): (Item | null)[][] {
+  const all: (Item | null)[][] = Array.from({ length: channels }, () => []);
+  for (const event of events) {
+    if (event.kind === 'values') all[event.channel]!.push(...items(event));
+    else all.forEach((list, channel) => (event.channel === null || event.channel === channel) && list.push(...Array<null>(event.missing).fill(null)));
+  }
+  return all;
+}
+
+/** @throws AssertionError when the schema takes the wrong options or refuses the right ones */
+export function assertSchema<Options>(driver: DriverDefinition<Options>, options: Options, wrongOptions: unknown): void {
+  const parsed = driver.optionsSchema.safeParse(wrongOptions);
+  assert.ok(!parsed.success && parsed.error.issues.length > 0);
+  assert.ok(driver.optionsSchema.safeParse(options).success);
+}
+
+/** 64 KiB that no protocol means; the same each time. */
+export function noise(): Uint8Array {
+  let state = 1;
+  return Uint8Array.from({ length: 64 * 1024 }, () => (state = (Math.imul(state, 1_103_515_245) + 12_345) >>> 0) >>> 16);
+}
+
+export const NOISE_ROUNDS = 160;
+/** 10 MB in this processor time, whatever else the machine does. */
+export const NOISE_LIMIT_MS = 2_000;
+
+/** Processor time that `work` takes, ms. */
+export function processorMs(work: () => void): number {
+  const before = process.cpuUsage();
+  work();
+  const spent = process.cpuUsage(before);
+  return (spent.user + spent.system) / 1e3;
+}
+
+/** The real clock, and how many of its timers run. */
+export function countingClock(): { clock: Clock; timers: () => number } {
+  let timers = 0;
+  const clock: Clock = {
+    monoMs: () => systemClock.monoMs(), wallMs: () => systemClock.wallMs(),
+    after: (delayMs, callback) => {
+      let isRunning = true;
+      timers++;
+      const over = (): boolean => {
+        const was = isRunning;
+        if (was) timers--;
+        isRunning = false;
+        return was;
+      };
+      const cancel = systemClock.after(delayMs, () => over() && callback());
+      return () => void (over() && cancel());
+    },
+  };
+  return { clock, timers: () => timers };
+}
+
+const COMMANDS: readonly InstrumentCommand[] = [{ kind: 'zero' }, { kind: 'send', text: 'X' }];
+
+/** What the driver does not declare it refuses, and writes nothing. */
+export async function assertUndeclaredRefused<Options>(driver: DriverDefinition<Options>, session: DriverSession, far: MemoryFarEnd): Promise<void> {
+  const before = far.written.length;
+  for (const command of COMMANDS.filter(({ kind }) => !driver.capabilities.commands.includes(kind))) {
+    const thrown = await session.command(command).then(() => null, (error: unknown) => error);
+    assert.ok(thrown instanceof TorsiondError && thrown.code === 'COMMAND_UNSUPPORTED', `"${command.kind}" was ${thrown instanceof Error ? `refused with ${thrown.message}` : 'taken'}`);
+  }
+  assert.equal(far.written.length, before, 'something was written');
+}
+
+/** A start may take so long when nobody answers. */
+const START_LIMIT_MS = 60_000;
+
+/** Starts while the clock is moved on, so that a start that waits comes to its end. Settles as the start did. */
+export async function startedBy(session: DriverSession, clock: ManualClock, stepMs = 10): Promise<void> {
+  let isSettled = false;
+  const starting = session.start().finally(() => {
+    isSettled = true;
+  });
+  starting.catch(() => {});
+  const endMs = clock.monoMs() + START_LIMIT_MS;
+  for (let i = 0; !isSettled && clock.monoMs() < endMs; i++) {
+    await turn();
+    if (i >= 10 && !isSettled) clock.advance(stepMs);
+  }
+  assert.ok(isSettled, `start has not settled after ${START_LIMIT_MS / 1_000} s`);
+  await starting;
+}
+
+export function commandOf(command: CommandHarness | undefined, id: string): CommandHarness {
+  if (!command) throw new Error(`the driver ${id} declares commands; give one of them as "command"`);
+  return command;
+}
