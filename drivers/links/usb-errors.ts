@@ -7,7 +7,7 @@ const CAUSES: readonly (readonly [words: RegExp, code: ErrorCode, hint?: string]
     'Install the udev rule for USB devices of config/udev with the ids of this device, then plug it in again; on Windows the device needs the WinUSB driver.'],
   [/busy|EBUSY|already (claimed|in use|open)|exclusive/i, 'LINK_BUSY',
     'Another program or a driver of the system has it. A device that is a serial port too is for link kind "serial", a HID device for kind "hid".'],
-  [/^NotFoundError|disconnected|no such device|no device|not found|ENODEV|ENOENT/i, 'LINK_NOT_FOUND'],
+  [/^NotFoundError|disconnected|no such (device|file)|no device|not found|ENODEV|ENOENT/i, 'LINK_NOT_FOUND'],
   [/not supported|ENOTSUP/i, 'LINK_UNSUPPORTED'],
 ];
 

@@ -41,6 +41,7 @@ export class HidPort implements SimulatedPort {
   #isClosed = false;
   #isPumpDue = false;
   #isOutHanging = false;
+  #hanging: ((error: Error) => void)[] = [];
   #refusal: Error | null = null;
   #counters = { writtenBytes: 0, overrunBytes: 0, unheardBytes: 0, receivedBytes: 0 };
 
@@ -116,6 +117,7 @@ export class HidPort implements SimulatedPort {
     this.#dropQueue();
     for (const host of [...this.#hosts]) host.fail(new Error('could not read from HID device'));
     this.#hosts.clear();
+    for (const reject of this.#hanging.splice(0)) reject(new Error('Cannot write to hid device'));
   }
 
   async replug(): Promise<void> {
@@ -147,7 +149,7 @@ export class HidPort implements SimulatedPort {
   }
 
   async #take(report: Uint8Array): Promise<number> {
-    if (this.#isOutHanging) return new Promise(() => {});
+    if (this.#isOutHanging) return new Promise((_, reject) => this.#hanging.push(reject));
     await new Promise((resolve) => setImmediate(resolve));
     if (!this.#isPluggedIn) throw new Error('Cannot write to hid device');
     if (report[0] !== this.#reportId || report.length !== 1 + this.#reportBytes) throw new Error(`Cannot write to hid device: a report of ${report.length - 1} bytes with number ${report[0]}`);

@@ -73,6 +73,7 @@ export class UsbPort implements SimulatedPort {
   #babbles = 0;
   #failures = 0;
   #isOutHanging = false;
+  #hanging: ((error: Error) => void)[] = [];
   #takesAtMost = Infinity;
 
   constructor(options: UsbPortOptions) {
@@ -236,6 +237,7 @@ export class UsbPort implements SimulatedPort {
       this.#backlogBytes = 0;
       this.#packets = [];
       for (const reading of this.#readings.splice(0)) reading.reject(error);
+      for (const reject of this.#hanging.splice(0)) reject(error);
     },
   };
 
@@ -246,7 +248,7 @@ export class UsbPort implements SimulatedPort {
   }
 
   async #take(data: Uint8Array): Promise<UsbOutTransfer> {
-    if (this.#isOutHanging) return new Promise(() => {});
+    if (this.#isOutHanging) return new Promise((_, reject) => this.#hanging.push(reject));
     await new Promise((resolve) => setImmediate(resolve));
     if (!this.#isClaimed) throw new DOMException('A transfer error has occurred.', 'NetworkError');
     if (this.#isHalted.out) return { status: 'stall', bytesWritten: 0 };
