@@ -30,6 +30,13 @@ export interface InstrumentIdentity {
   readonly firmware: string;
 }
 
+/** The electronic data sheet of a channel's transducer, as its memory holds it. Not checked: the gateway decodes it. */
+export interface DataSheetImage {
+  /** 0-based channel of the instrument. */
+  readonly channel: number;
+  readonly bytes: Uint8Array;
+}
+
 export type InstrumentCommand = { readonly kind: 'zero' } | { readonly kind: 'send'; readonly text: string };
 
 /**
@@ -81,6 +88,8 @@ export interface DriverSession {
   readonly events$: Observable<DriverEvent>;
   /** Begins to listen, identifies where it can, sends the start command. Called once. */
   start(): Promise<InstrumentIdentity | null>;
+  /** What `start` read of the transducers' memories; left out: this driver reads none. */
+  dataSheets?(): readonly DataSheetImage[];
   command(command: InstrumentCommand): Promise<void>;
   /** Idempotent. Sends the stop command while the link is open; does not close the link. */
   stop(): Promise<void>;

@@ -1,7 +1,7 @@
 /** The public entry `torsiond/driver`: all that a driver author needs. */
 export {
   DRIVER_API_VERSION, defineDriver, deliveryOf,
-  type Delivery, type DriverCapabilities, type DriverContext, type DriverCounters, type DriverDefinition, type DriverEvent,
+  type DataSheetImage, type Delivery, type DriverCapabilities, type DriverContext, type DriverCounters, type DriverDefinition, type DriverEvent,
   type DriverSession, type InstrumentCommand, type InstrumentIdentity,
 } from './api.ts';
 export { BUILT_IN_DRIVERS, findDriver } from './registry.ts';

@@ -22,9 +22,10 @@ export const CalibrationSettings = z.strictObject({
 });
 
 export const TedsSettings = z.strictObject({
-  data: z.string().min(1).max(4_096).describe('The bytes in hexadecimal or base64.'),
+  data: z.string().min(1).max(4_096).optional().describe('The bytes in hexadecimal or base64.'),
+  from: z.literal('device').optional().describe('In place of data: the driver reads them from the device at each connection, where its options say how. The capacity is then given here and must agree, and so must a serial number.'),
   paged: z.boolean().default(true).describe('true: pages of 32 bytes with a checksum each, as they lie in the memory; false: without the checksums.'),
-});
+}).refine((teds) => (teds.data === undefined) !== (teds.from === undefined), { message: 'needs data, or from: device; one of them' });
 
 export const TransducerSettings = z.strictObject({
   teds: TedsSettings.optional().describe('Its electronic data sheet (IEEE 1451.4). Fills what is left out: serialNumber, capacity, bridge, date and due day of the calibration.'),

@@ -25,6 +25,11 @@ export function pollRateHz({ plan, sampleRateHz }: RunningInstrument): number | 
   return Math.min(plan.modbus?.transport === 'rtu' ? ASKED_HZ / units : ASKED_HZ, sampleRateHz);
 }
 
+/** Whether the data sheet of the first channel's transducer is read at each connection. */
+export function asksForSheet({ plan, dataSheet }: RunningInstrument): boolean {
+  return plan.kind === 'lines' && plan.commands.dataSheet !== null && dataSheet !== null;
+}
+
 /** How the lines of the simulator's format are to be read. */
 function lineOptions(instrument: RunningInstrument): object {
   const { channels, plan: { format, commands, startsByItself } } = instrument;
@@ -46,6 +51,7 @@ function lineOptions(instrument: RunningInstrument): object {
     commands: {
       ...(commands.start !== null && !startsByItself && rateHz === null ? { start: commands.start } : {}),
       ...(commands.zero === null ? {} : { zero: commands.zero }),
+      ...(asksForSheet(instrument) ? { teds: { send: commands.dataSheet } } : {}),
     },
     ...(rateHz === null ? {} : { poll: { rateHz, request: commands.read } }),
   };

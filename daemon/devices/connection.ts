@@ -1,6 +1,6 @@
 /** One open link with its driver sessions, from open to closed. Used once; the next connection is another object. */
 import type { Subscription } from 'rxjs';
-import type { DriverCounters, DriverDefinition, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
+import type { DataSheetImage, DriverCounters, DriverDefinition, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
 import type { AskNote, ByteChunk, ByteLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
@@ -84,6 +84,15 @@ export class Connection {
       });
       this.#running = { session, abort, subscription };
       return await session.start();
+    } catch (thrown) {
+      throw asTorsiondError(thrown, 'DRIVER_FAILED');
+    }
+  }
+
+  /** What the session's start read of the transducers' memories. @throws TorsiondError DRIVER_FAILED */
+  dataSheets(): readonly DataSheetImage[] {
+    try {
+      return this.#running?.session.dataSheets?.() ?? [];
     } catch (thrown) {
       throw asTorsiondError(thrown, 'DRIVER_FAILED');
     }

@@ -9,6 +9,7 @@ import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-sour
 import type { InstrumentSettings } from '../settings/schema.ts';
 import { portAbsent } from './browser-ports.ts';
 import { Connection } from './connection.ts';
+import { fillFromDevice } from './data-sheets.ts';
 import { identityFault } from './identity-guard.ts';
 import { InstrumentCounters } from './instrument-counters.ts';
 import { ADDRESS_MAX_BACK_OFF_MS, DEFAULT_RULES, INITIAL_STATE, stepMachine } from './instrument-machine.ts';
@@ -34,7 +35,7 @@ export function createInstrument(settings: InstrumentSettings, deps: InstrumentD
 
 class InstrumentRunner implements Instrument {
   readonly id: string;
-  readonly settings: InstrumentSettings;
+  settings: InstrumentSettings;
   readonly channels: readonly string[];
   readonly info$;
   readonly blocks$;
@@ -42,6 +43,8 @@ class InstrumentRunner implements Instrument {
   readonly #infos: BehaviorSubject<InstrumentInfo>;
   readonly #blocks = new Subject<DeviceBlock>();
   readonly #gaps = new Subject<InstrumentGap>();
+  /** As the settings file has them. */
+  readonly #given: InstrumentSettings;
   readonly #deps: InstrumentDeps;
   readonly #rules: MachineRules;
   readonly #driver: DriverDefinition | null;
@@ -68,12 +71,15 @@ class InstrumentRunner implements Instrument {
   #rateFault: TorsiondError | null = null;
   /** What the device has been saying in place of values, for longer than a silence may be. */
   #valueFault: TorsiondError | null = null;
+  /** What of a data sheet was not decoded. */
+  #sheetRemark: TorsiondError | null = null;
   #streamingSinceMs = 0;
   readonly #stopWaiters: (() => void)[] = [];
 
   constructor(settings: InstrumentSettings, deps: InstrumentDeps) {
     this.id = settings.id;
     this.settings = settings;
+    this.#given = settings;
     this.channels = settings.channels.map((_, i) => channelId(settings.id, i));
     this.#deps = deps;
     this.#label = linkPlace(settings);
@@ -106,7 +112,7 @@ class InstrumentRunner implements Instrument {
       title: this.settings.title ?? this.id,
       state: name,
       since: new Date(this.#sinceMs).toISOString(),
-      fault: (fault ?? this.#valueFault ?? this.#rateFault)?.toJSON() ?? null,
+      fault: (fault ?? this.#valueFault ?? this.#rateFault ?? this.#sheetRemark)?.toJSON() ?? null,
       link: this.#label,
       linkKind: this.settings.link.kind,
       driver: this.settings.driver.id,
@@ -240,6 +246,8 @@ class InstrumentRunner implements Instrument {
   #prepare(link: ByteLink, connection: number, epoch: number): void {
     this.#label = link.label;
     this.#identity = null;
+    this.settings = this.#given;
+    this.#sheetRemark = null;
     this.#rateFault = null;
     this.#valueFault = null;
     this.#complaint = null;
@@ -290,6 +298,9 @@ class InstrumentRunner implements Instrument {
       this.#identity = identity;
       const mismatch = identityFault(this.settings.identity, identity, this.#label);
       if (mismatch !== null) throw mismatch;
+      const { settings, remark } = fillFromDevice(this.#given, open.dataSheets(), this.#label);
+      this.settings = settings;
+      this.#sheetRemark = remark;
       this.#dispatch({ kind: 'identified', connection });
     } catch (thrown) {
       if (isCurrent()) this.#dispatch({ kind: 'identify-failed', connection, error: asTorsiondError(thrown, 'DRIVER_FAILED') });

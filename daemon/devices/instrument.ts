@@ -42,6 +42,7 @@ export interface InstrumentGap {
 
 export interface Instrument {
   readonly id: string;
+  /** While it streams, its transducers are filled from the data sheets that the device handed out. */
   readonly settings: InstrumentSettings;
   /** Channel ids in order: `${id}/1` … */
   readonly channels: readonly string[];

@@ -1,4 +1,5 @@
 /** Plays one recording: every connection in it through its driver, every channel through one pipeline, marks where they stand. */
+import { isDeepStrictEqual } from 'node:util';
 import type { ByteChunk } from '../../drivers/links/link.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import { WallMap } from '../pipeline/wall-time.ts';
@@ -17,7 +18,12 @@ type Results = AsyncGenerator<ReplayResult, void, void>;
 
 interface PlayedChannel {
   readonly pipeline: ReplayPipeline;
-  readonly recorded: ChannelSettings;
+  /** As it stands now, before it is adapted. */
+  recorded: ChannelSettings;
+  /** The device has named its transducer, or is not asked to. */
+  isNamed: boolean;
+  /** Armed or held by hand; the last word counts. */
+  last: ChannelAction | null;
 }
 
 export class RecordingReplay {
@@ -53,13 +59,14 @@ export class RecordingReplay {
       const played = this.#channels.get(channel);
       if (!played) continue;
       this.#early.delete(channel);
+      played.last = action;
       yield* played.pipeline.act(action);
     }
   }
 
   async* feed(recorded: RecordedConnection, chunk: ByteChunk): Results {
     const replay = this.#playing.get(recorded);
-    if (replay) yield* this.#push(await replay.feed(chunk));
+    if (replay) yield* this.#push(recorded, replay, await replay.feed(chunk));
   }
 
   async* mark(mark: RecordedMark): Results {
@@ -68,7 +75,7 @@ export class RecordingReplay {
       case 'note': {
         const latest = this.#latest.get(mark.instrument);
         const replay = latest?.epoch === mark.epoch ? this.#playing.get(latest) : undefined;
-        if (replay) return yield* this.#push(await replay.note(markedNote(mark)));
+        if (replay) return yield* this.#push(latest!, replay, await replay.note(markedNote(mark)));
         this.#earlyNotes.push(mark);
         if (this.#earlyNotes.length > MAX_EARLY_NOTES) this.#earlyNotes.shift();
         return;
@@ -80,14 +87,19 @@ export class RecordingReplay {
       }
       case 'command': {
         const played = this.#channels.get(mark.channel);
-        if (played) return yield* played.pipeline.act(mark);
-        if (mark.command === 'arm' || mark.command === 'hold') this.#early.set(mark.channel, mark);
+        const isState = mark.command === 'arm' || mark.command === 'hold';
+        if (played) {
+          if (isState) played.last = mark;
+          return yield* played.pipeline.act(mark);
+        }
+        if (isState) this.#early.set(mark.channel, mark);
         return;
       }
       case 'configure': {
         const played = this.#channels.get(mark.channel);
         if (!played) return;
-        const { capture } = this.#options.adapt({ ...played.recorded, capture: mark.settings }, this.#source, true);
+        played.recorded = { ...played.recorded, capture: mark.settings };
+        const { capture } = this.#options.adapt(played.recorded, this.#source, true);
         yield* played.pipeline.act({ ...mark, settings: capture });
       }
     }
@@ -102,23 +114,44 @@ export class RecordingReplay {
     const replay = this.#playing.get(recorded);
     if (!replay) return;
     this.#playing.delete(recorded);
-    yield* this.#push(await replay.finish());
+    yield* this.#push(recorded, replay, await replay.finish());
     if (replay.fault) yield { kind: 'fault', error: replay.fault };
   }
 
-  * #push(blocks: readonly DeviceBlock[]): Generator<ReplayResult, void, void> {
+  * #push(recorded: RecordedConnection, replay: ReplayConnection, blocks: readonly DeviceBlock[]): Generator<ReplayResult, void, void> {
+    if (blocks.length > 0) yield* this.#useTransducers(recorded, replay);
     for (const block of blocks) yield* this.#channels.get(block.channel)!.pipeline.push(block);
+  }
+
+  /** As the live channel does it: another transducer than before begins anew. */
+  * #useTransducers(recorded: RecordedConnection, replay: ReplayConnection): Generator<ReplayResult, void, void> {
+    for (const [i, { transducer }] of replay.channels.entries()) {
+      const channel = channelId(recorded.instrument.id, i);
+      const played = this.#channels.get(channel)!;
+      const { isNamed } = played;
+      played.isNamed = true;
+      if (isDeepStrictEqual(transducer, played.recorded.transducer)) continue;
+      yield* played.pipeline.end('gap');
+      const opened = this.#openChannel(recorded, { ...played.recorded, transducer }, i, isNamed ? undefined : recorded.zeros?.[i]);
+      opened.isNamed = true;
+      opened.last = played.last;
+      this.#channels.set(channel, opened);
+      if (opened.last) yield* opened.pipeline.act(opened.last);
+    }
   }
 
   #open(recorded: RecordedConnection, settings: ChannelSettings, i: number): void {
     const channel = channelId(recorded.instrument.id, i);
-    if (this.#channels.has(channel)) return;
+    if (!this.#channels.has(channel)) this.#channels.set(channel, this.#openChannel(recorded, settings, i, recorded.zeros?.[i]));
+  }
+
+  #openChannel(recorded: RecordedConnection, settings: ChannelSettings, i: number, startZero: number | undefined): PlayedChannel {
     const wall = this.#wall!;
     const pipeline = this.#options.openPipeline({
-      source: this.#source, channel, settings: this.#options.adapt(settings, this.#source, recorded.hasCommands),
-      isSimulated: recorded.instrument.simulated, startZero: recorded.zeros?.[i], toWallMs: (monoMs) => wall.toWallMs(monoMs),
+      source: this.#source, channel: channelId(recorded.instrument.id, i), settings: this.#options.adapt(settings, this.#source, recorded.hasCommands),
+      isSimulated: recorded.instrument.simulated, startZero, toWallMs: (monoMs) => wall.toWallMs(monoMs),
     });
-    this.#channels.set(channel, { pipeline, recorded: settings });
+    return { pipeline, recorded: settings, isNamed: recorded.isJoined || settings.transducer.teds?.from === undefined, last: null };
   }
 
   #channelsOf(instrument: string): readonly PlayedChannel[] {

@@ -5,10 +5,12 @@ import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import { Connection } from '../devices/connection.ts';
+import { fillFromDevice } from '../devices/data-sheets.ts';
 import { declaredRates, readDriverSettings } from '../devices/driver-settings.ts';
 import { identityFault } from '../devices/identity-guard.ts';
 import { DEFAULT_RULES } from '../devices/instrument-machine.ts';
 import { SampleSource } from '../pipeline/sample-source.ts';
+import type { ChannelSettings } from '../settings/schema.ts';
 import type { RecordedConnection } from './recording-format.ts';
 import { ReplayClock } from './replay-clock.ts';
 
@@ -21,6 +23,7 @@ export class ReplayConnection {
   readonly #far: MemoryFarEnd;
   readonly #connection: Connection;
   readonly #recorded: RecordedConnection;
+  #channels: readonly ChannelSettings[];
   #held: DriverEvent[] | null = [];
   #blocks: DeviceBlock[] = [];
   #fault: TorsiondError | null = null;
@@ -32,6 +35,7 @@ export class ReplayConnection {
   private constructor(recorded: RecordedConnection, driver: DriverDefinition, driverOptions: unknown) {
     const { instrument, epoch } = recorded;
     this.#recorded = recorded;
+    this.#channels = instrument.channels;
     // What was said before the recording began is not in it: it was the right instrument then.
     if (recorded.isJoined) this.#held = null;
     this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startMonoMs + recorded.wallOffsetMs);
@@ -66,6 +70,11 @@ export class ReplayConnection {
   /** Why nothing more comes of this connection, or null. The live gateway would have opened another one. */
   get fault(): TorsiondError | null {
     return this.#fault;
+  }
+
+  /** Settings of its channels, with the transducers that the device named. */
+  get channels(): readonly ChannelSettings[] {
+    return this.#channels;
   }
 
   /** @returns the blocks that the chunk completes */
@@ -108,6 +117,8 @@ export class ReplayConnection {
         const identity = await this.#connection.startSession();
         const mismatch = this.#recorded.isJoined ? null : identityFault(this.#recorded.instrument.identity, identity, this.#recorded.instrument.id);
         if (mismatch !== null) throw mismatch;
+        // Where the recording begins in the midst of a connection, its settings are filled already.
+        if (!this.#recorded.isJoined) this.#channels = fillFromDevice(this.#recorded.instrument, this.#connection.dataSheets(), this.#recorded.instrument.id).settings.channels;
         break;
       } catch (thrown) {
         if (this.#fault) return;

@@ -161,7 +161,7 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
   if (transducer.lowestTorque !== undefined && transducer.lowestTorque >= transducer.capacity) {
     findings.push(found([...at, 'transducer', 'lowestTorque'], `is ${transducer.lowestTorque}; below the capacity of ${transducer.capacity} is allowed`));
   }
-  if (channel.signal.kind !== 'torque' && transducer.bridge === undefined) {
+  if (channel.signal.kind !== 'torque' && transducer.bridge === undefined && transducer.teds?.from === undefined) {
     findings.push(found([...at, 'transducer'], `has no bridge; it is needed to turn ${channel.signal.kind} into torque`, true));
   }
   const { date, due } = transducer.calibration;

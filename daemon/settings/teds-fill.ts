@@ -1,13 +1,23 @@
-/** Fills settings of transducers from their electronic data sheets, before the settings are checked. What is given by hand stays. */
+/**
+ * Fills settings of transducers from their electronic data sheets: before the settings are checked from bytes in the file, and at
+ * each connection from what the device handed out. What is given by hand stays.
+ */
 import { decodeTeds, type Teds } from '../../drivers/teds/decode.ts';
+import { tedsBytes } from '../../drivers/teds/text.ts';
 import { transducerFromTeds } from '../../drivers/teds/transducer.ts';
 import { TorsiondError } from '../../shared/errors.ts';
-import { TedsSettings } from '../../shared/transducer.ts';
+import { TedsSettings, TransducerSettings } from '../../shared/transducer.ts';
 import { TORQUE_UNITS, convertTorque } from '../../shared/units.ts';
 import type { Finding } from './check-settings.ts';
+import type { ChannelSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
 
 type Fields = Readonly<Record<string, unknown>>;
+
+/** Serial number of a transducer whose data sheet the device has not handed out yet. No reading bears it. */
+export const UNREAD_SERIAL_NUMBER = 'not read yet';
+/** Capacities that differ by more than this part belong to different transducers. */
+const CAPACITY_TOLERANCE = 0.01;
 
 /** @param input what the file holds, checked or not. @returns a changed copy of it, and what is wrong with data sheets */
 export function fillFromTeds(input: unknown): { readonly input: unknown; readonly findings: readonly Finding[] } {
@@ -19,6 +29,7 @@ export function fillFromTeds(input: unknown): { readonly input: unknown; readonl
       if (!isFields(channel) || !isFields(channel.transducer)) return channel;
       const teds = TedsSettings.safeParse(channel.transducer.teds).data;
       if (teds === undefined) return channel;
+      if (teds.data === undefined) return { ...channel, transducer: { serialNumber: UNREAD_SERIAL_NUMBER, ...channel.transducer } };
       try {
         return { ...channel, transducer: filled(channel.transducer, decodeTeds(bytesOf(teds.data), teds), unitOf(channel)) };
       } catch (thrown) {
@@ -31,6 +42,48 @@ export function fillFromTeds(input: unknown): { readonly input: unknown; readonl
     return { ...instrument, channels };
   });
   return { input: { ...input, instruments }, findings };
+}
+
+/**
+ * The transducer of a channel, filled from the data sheet that the device handed out. `remark`: what was not decoded, where
+ * the settings do without it.
+ * @throws TorsiondError TEDS_CHECKSUM, TEDS_FORMAT, TEDS_NOT_TORQUE when the channel cannot do without it, DEVICE_MISMATCH when the
+ * settings name another transducer
+ */
+export function transducerFromDevice(channel: ChannelSettings, bytes: Uint8Array, where: string): { readonly transducer: TransducerSettings; readonly remark: TorsiondError | null } {
+  const { serialNumber, ...given } = channel.transducer;
+  const isUnread = serialNumber === UNREAD_SERIAL_NUMBER;
+  const sheet = readSheet(bytes, given.teds!.paged, where);
+  const found = String(sheet.serialNumber);
+  if (!isUnread && serialNumber.trim() !== found) {
+    throw new TorsiondError('DEVICE_MISMATCH', `the settings want the transducer "${serialNumber}", its data sheet says "${found}"`, { where });
+  }
+  const needsBridge = channel.signal.kind !== 'torque' && given.bridge === undefined;
+  if (sheet.template === null) {
+    const remark = new TorsiondError('TEDS_NOT_TORQUE', `the data sheet of transducer ${found} was not decoded${sheet.remark === null ? '' : `: ${sheet.remark}`}`, { where });
+    if (needsBridge) throw remark;
+    return { transducer: { ...given, serialNumber: found }, remark };
+  }
+  const says = named(where, () => transducerFromTeds(sheet));
+  const capacity = convertTorque(says.capacity, 'N.m', channel.unit);
+  if (Math.abs(capacity - given.capacity) > CAPACITY_TOLERANCE * given.capacity) {
+    throw new TorsiondError('DEVICE_MISMATCH', `the settings want a capacity of ${given.capacity} ${channel.unit}, the data sheet says ${capacity}`, { where });
+  }
+  return { transducer: TransducerSettings.parse(filled(given, sheet, channel.unit)), remark: null };
+}
+
+function readSheet(bytes: Uint8Array, paged: boolean, where: string): Teds {
+  return named(where, () => decodeTeds(bytes, { paged }));
+}
+
+/** What the decoder throws does not say which device it is about. */
+function named<Result>(where: string, decode: () => Result): Result {
+  try {
+    return decode();
+  } catch (thrown) {
+    if (thrown instanceof TorsiondError) throw new TorsiondError(thrown.code, `the data sheet that the device handed out: ${thrown.message}`, { where, cause: thrown });
+    throw thrown;
+  }
 }
 
 /** @throws TorsiondError TEDS_NOT_TORQUE when the data sheet lacks what the settings lack */
@@ -50,10 +103,9 @@ function filled(given: Fields, teds: Teds, unit: string): Fields {
 }
 
 function bytesOf(text: string): Uint8Array {
-  const compact = text.replace(/\s+/g, '');
-  if (/^(?:[0-9a-f]{2})+$/i.test(compact)) return Buffer.from(compact, 'hex');
-  if (/^(?:[A-Za-z0-9+/]{4})*(?:[A-Za-z0-9+/]{2}==|[A-Za-z0-9+/]{3}=)?$/.test(compact)) return Buffer.from(compact, 'base64');
-  throw new TorsiondError('TEDS_FORMAT', 'the bytes are written neither in hexadecimal nor in base64');
+  const bytes = tedsBytes(text);
+  if (bytes === null) throw new TorsiondError('TEDS_FORMAT', 'the bytes are written neither in hexadecimal nor in base64');
+  return bytes;
 }
 
 /** The unit of the channel; one that does not exist is told elsewhere. */

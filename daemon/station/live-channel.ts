@@ -1,7 +1,9 @@
 /** One channel of the station: its pipeline, its live value, and what the wire says of it. */
+import { isDeepStrictEqual } from 'node:util';
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import { CaptureSettings, type Limits } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import type { TransducerSettings } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo } from '../../shared/wire/events.ts';
@@ -27,32 +29,40 @@ type SettingsChange = { readonly [Key in keyof CaptureSettings]?: CaptureSetting
 export class LiveChannel {
   readonly id: string;
   readonly #options: LiveChannelOptions;
-  readonly #pipeline: ChannelPipeline;
+  #pipeline: ChannelPipeline;
+  #transducer: TransducerSettings;
   readonly #live: LiveValue;
   readonly #counts = { readings: 0, interrupted: 0, knocks: 0 };
   #isOnline = false;
   #rateHz: number | null = null;
 
   constructor(options: LiveChannelOptions) {
-    const { id, instrument, settings } = options;
+    const { id, settings } = options;
     this.id = id;
     this.#options = options;
     this.#live = new LiveValue(settings.capture);
-    this.#pipeline = new ChannelPipeline({
-      channel: id, source: null, unit: settings.unit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: settings.transducer,
-      capture: settings.capture, isSimulated: instrument.simulated, software: options.software, toWallMs: options.toWallMs,
+    this.#transducer = settings.transducer;
+    this.#pipeline = this.#openPipeline(settings.capture);
+  }
+
+  #openPipeline(capture: CaptureSettings): ChannelPipeline {
+    const { id, instrument, settings, software, toWallMs, onSamples, onOutcome } = this.#options;
+    const pipeline = new ChannelPipeline({
+      channel: id, source: null, unit: settings.unit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: this.#transducer,
+      capture, isSimulated: instrument.simulated, software, toWallMs,
     });
-    this.#pipeline.samples$.subscribe((block) => {
+    pipeline.samples$.subscribe((block) => {
       this.#rateHz = block.rateHz;
       this.#live.take(block);
-      options.onSamples(block);
+      onSamples(block);
     });
-    this.#pipeline.outcomes$.subscribe((outcome) => {
+    pipeline.outcomes$.subscribe((outcome) => {
       if (outcome.kind === 'reading') this.#counts.readings++;
       if (outcome.kind === 'interrupted') this.#counts.interrupted++;
       if (outcome.kind === 'knock') this.#counts.knocks++;
-      options.onOutcome(this, outcome);
+      onOutcome(this, outcome);
     });
+    return pipeline;
   }
 
   get unit(): string {
@@ -72,6 +82,21 @@ export class LiveChannel {
     return this.#isOnline ? this.#live.value : null;
   }
 
+  /**
+   * The device says which transducer is on it. Another one than before begins anew, without the zero of the other; a hold by
+   * hand stays.
+   * @returns whether it is another one
+   */
+  useTransducer(transducer: TransducerSettings): boolean {
+    if (isDeepStrictEqual(transducer, this.#transducer)) return false;
+    const { settings: capture, state } = this.#pipeline;
+    this.#pipeline.end('gap');
+    this.#transducer = transducer;
+    this.#pipeline = this.#openPipeline(capture);
+    if (state === 'held') this.#pipeline.hold();
+    return true;
+  }
+
   push(block: DeviceBlock): void {
     const wasOnline = this.#isOnline;
     this.#isOnline = true;
@@ -88,7 +113,7 @@ export class LiveChannel {
 
   info(): ChannelInfo {
     const { index, instrument, settings } = this.#options;
-    const { transducer } = settings;
+    const transducer = this.#transducer;
     const capture = this.#pipeline.settings;
     const inUnit = (value: number): number => convertTorque(value, settings.unit, capture.unit);
     const due = transducer.calibration.due ?? null;

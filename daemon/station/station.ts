@@ -82,6 +82,7 @@ export class Station implements Gateway {
     });
     instruments.info$.subscribe((instrument) => {
       deps.log.info({ instrument: instrument.id, state: instrument.state, ...(instrument.fault ? { code: instrument.fault.code, fault: instrument.fault.message } : {}) }, 'instrument');
+      if (instrument.state === 'streaming') this.#useTransducers(instrument.id);
       this.#say({ type: 'instrument.state', at: this.#now(), instrument });
     });
   }
@@ -207,6 +208,14 @@ export class Station implements Gateway {
         this.#channels.set(channel.id, channel);
       });
     }
+  }
+
+  /** Before the first samples: what they mean depends on the transducers, which the device may have named. */
+  #useTransducers(instrument: string): void {
+    this.#deps.instruments.get(instrument)?.settings.channels.forEach(({ transducer }, i) => {
+      const channel = this.#channels.get(`${instrument}/${i + 1}`);
+      if (channel?.useTransducer(transducer)) this.#sayChannel(channel);
+    });
   }
 
   #interrupt(id: string, reason: 'gap' | 'stopped'): void {

@@ -3,15 +3,16 @@ import { Subject, type Observable } from 'rxjs';
 import { TorsiondError } from '../../../shared/errors.ts';
 import {
   DRIVER_API_VERSION, defineDriver,
-  type DriverContext, type DriverCounters, type DriverEvent, type DriverSession, type InstrumentCommand, type InstrumentIdentity,
+  type DataSheetImage, type DriverContext, type DriverCounters, type DriverEvent, type DriverSession, type InstrumentCommand, type InstrumentIdentity,
 } from '../../api.ts';
 import type { FrameSink } from '../../framing/framer.ts';
 import { LineFramer } from '../../framing/line-framer.ts';
 import type { ByteChunk } from '../../links/link.ts';
 import { RunCollector } from '../../values/run-collector.ts';
 import { stopOnce, zeroCommand } from '../../values/session-parts.ts';
+import { dataSheetQuestion, identityQuestion, type StartQuestion } from './answers.ts';
 import { AsciiLinesCodec, type CodecSink } from './codec.ts';
-import { AsciiLinesOptions, channelCount, encodeText } from './options.ts';
+import { AsciiLinesOptions, channelCount, encodeText, longestLineBytes } from './options.ts';
 import { PolledLinesSession } from './polled-lines.ts';
 
 export const asciiLines = defineDriver<AsciiLinesOptions>({
@@ -36,6 +37,7 @@ class AsciiLinesSession implements DriverSession {
   readonly #ignore: RegExp | null;
   readonly #codecSink: CodecSink;
   readonly #frameSink: FrameSink;
+  #sheets: readonly DataSheetImage[] = [];
   #frames = 0;
   #state: 'new' | 'running' | 'over' = 'new';
   readonly #stop: () => Promise<void>;
@@ -62,10 +64,10 @@ class AsciiLinesSession implements DriverSession {
         this.#frames += count;
         this.#codec.decode(bytes, bounds, count, this.#codecSink);
       },
-      tooLong: () => runs.fault(null, 'FRAME_TOO_LONG', `more than ${options.maxLineBytes} bytes without a delimiter`),
+      tooLong: () => runs.fault(null, 'FRAME_TOO_LONG', `more than ${longestLineBytes(options)} bytes without a delimiter`),
     };
     this.#framer = new LineFramer({
-      delimiter: encodeText(options.delimiter, options), maxLineBytes: options.maxLineBytes,
+      delimiter: encodeText(options.delimiter, options), maxLineBytes: longestLineBytes(options),
       // A device that says nothing until it is asked begins with its answer.
       onPartial: (bytes) => {
         if (this.#awaitAnswer) this.#takeAnswer(this.#codec.text(bytes) ?? '');
@@ -80,10 +82,16 @@ class AsciiLinesSession implements DriverSession {
     this.#assertWanted();
     void link.ended.then(() => this.#finish());
     link.listen((chunk) => this.#take(chunk));
-    const identity = options.commands.identify ? await this.#identify(options.commands.identify) : null;
+    const { identify, teds } = options.commands;
+    const identity = identify ? await this.#ask(identityQuestion(identify)) : null;
+    if (teds) this.#sheets = [{ channel: teds.channel - 1, bytes: await this.#ask(dataSheetQuestion(teds)) }];
     if (options.commands.start !== undefined) await this.#send(options.commands.start);
     this.#assertWanted();
     return identity;
+  }
+
+  dataSheets(): readonly DataSheetImage[] {
+    return this.#sheets;
   }
 
   async command(command: InstrumentCommand): Promise<void> {
@@ -130,31 +138,28 @@ class AsciiLinesSession implements DriverSession {
     if (this.#context.signal.aborted) throw new TorsiondError('DEVICE_TIMEOUT', 'starting was given up', { where: this.#context.link.label });
   }
 
-  async #identify(question: NonNullable<AsciiLinesOptions['commands']['identify']>): Promise<InstrumentIdentity> {
-    const pattern = new RegExp(question.answer, 'u');
+  async #ask<Answer>(question: StartQuestion<Answer>): Promise<Answer> {
     for (let attempt = 1; attempt <= question.tries; attempt++) {
-      const answered = this.#answerTo(pattern, question.timeoutMs);
+      const answered = this.#answerTo(question);
       try {
         await this.#send(question.send);
       } catch (thrown) {
         answered.giveUp();
         throw thrown;
       }
-      const groups = await answered.groups;
+      const answer = await answered.answer;
       this.#assertWanted();
-      if (this.#state !== 'running') throw new TorsiondError('LINK_LOST', 'the connection ended before the instrument said what it is', { where: this.#context.link.label });
-      if (!groups) continue;
-      const said = (name: string): string => groups[name]?.trim() ?? '';
-      return { maker: said('maker'), model: said('model'), serialNumber: said('serialNumber'), firmware: said('firmware') };
+      if (this.#state !== 'running') throw new TorsiondError('LINK_LOST', 'the connection ended before the instrument answered', { where: this.#context.link.label });
+      if (answer !== null) return answer;
     }
     throw new TorsiondError('DEVICE_TIMEOUT', `no answer to ${JSON.stringify(question.send)} in ${question.tries} tries of ${question.timeoutMs} ms`, { where: this.#context.link.label });
   }
 
   /** Waits for a line that fits, the time limit, or the end of all waiting; null unless a line came. */
-  #answerTo(pattern: RegExp, timeoutMs: number): { readonly groups: Promise<Record<string, string | undefined> | null>; giveUp(): void } {
+  #answerTo<Answer>({ read, timeoutMs }: StartQuestion<Answer>): { readonly answer: Promise<Answer | null>; giveUp(): void } {
     const { clock, signal, link } = this.#context;
-    let settle!: (groups: Record<string, string | undefined> | null) => void;
-    const groups = new Promise<Record<string, string | undefined> | null>((resolve) => {
+    let settle!: (found: Answer | null) => void;
+    const answer = new Promise<Answer | null>((resolve) => {
       settle = (found) => {
         cancel();
         signal.removeEventListener('abort', giveUp);
@@ -169,10 +174,10 @@ class AsciiLinesSession implements DriverSession {
     void link.ended.then(giveUp);
     this.#codec.isAnswerAwaited = true;
     this.#awaitAnswer = (text) => {
-      const match = pattern.exec(text);
-      if (match) settle(match.groups ?? {});
-      return match !== null;
+      const found = read(text);
+      if (found !== null) settle(found);
+      return found !== null;
     };
-    return { groups, giveUp };
+    return { answer, giveUp };
   }
 }

@@ -2,6 +2,7 @@
 import * as z from 'zod';
 import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
 import { pollSchema } from '../../exchange/poll-options.ts';
+import { TEDS_LINE_BYTES } from '../../teds/text.ts';
 import { SafePattern, groupNames } from './safe-pattern.ts';
 
 const column = z.number().int().min(1).max(64);
@@ -22,12 +23,20 @@ const Identify = z.strictObject({
   tries: z.number().int().min(1).max(10).default(3),
 });
 
+const DataSheet = z.strictObject({
+  send: z.string().min(1).max(200).describe('The question, without its ending.'),
+  channel: z.number().int().min(1).max(32).default(1).describe('Whose transducer it is; the first channel is 1.'),
+  timeoutMs: z.number().min(10).max(30_000).default(1_000),
+  tries: z.number().int().min(1).max(10).default(3),
+});
+
 const Commands = z.strictObject({
   ending: z.string().max(8).default('\r\n').describe('Put after every command.'),
   start: z.string().min(1).max(200).optional().describe('Sent when the connection stands, for devices that do not stream by themselves.'),
   stop: z.string().min(1).max(200).optional().describe('Sent before the connection is closed.'),
   zero: z.string().min(1).max(200).optional().describe('Zeroes the device.'),
   identify: Identify.optional(),
+  teds: DataSheet.optional().describe('Reads the electronic data sheet of a transducer (IEEE 1451.4) at each connection; it is answered with one line in hexadecimal or base64. The channel takes it when its transducer has teds: { from: device }.'),
 });
 
 const LineChannel = z.strictObject({
@@ -84,6 +93,8 @@ export const AsciiLinesOptions = z.strictObject({
     if (options.lineChannel && !names.includes('channel')) fault(['pattern'], 'needs a group (?<channel>…), because lineChannel is set');
     if (options.lineChannel && !names.includes('value')) fault(['pattern'], 'needs a group (?<value>…), because lineChannel is set');
   }
+  const { teds } = options.commands;
+  if (teds && teds.channel > channelCount(options)) fault(['commands', 'teds', 'channel'], `is ${teds.channel}; there are ${channelCount(options)} channels`);
   if (options.poll && options.lineChannel) fault(['poll'], 'one question gives one line, which cannot carry every channel when lineChannel is set');
   if (options.lineChannel) {
     if (options.pattern === undefined && options.lineChannel.column === undefined) fault(['lineChannel', 'column'], 'is needed without a pattern');
@@ -111,6 +122,11 @@ export function channelCount(options: AsciiLinesOptions): number {
   if (options.lineChannel) return options.lineChannel.names.length;
   if (options.pattern === undefined) return options.channels.length;
   return groupNames(options.pattern).filter((name) => /^value\d*$/.test(name)).length;
+}
+
+/** Longest line: that of values, or of a data sheet where one is asked for. */
+export function longestLineBytes({ maxLineBytes, commands }: AsciiLinesOptions): number {
+  return commands.teds ? Math.max(maxLineBytes, TEDS_LINE_BYTES) : maxLineBytes;
 }
 
 /** Text as the device reads it. */

@@ -1,13 +1,14 @@
 /** Instruments that send a line only when they are asked. What a line means is the same as of those that stream. */
 import type { Observable } from 'rxjs';
-import type { DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../api.ts';
+import type { DataSheetImage, DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../api.ts';
 import { AnswerLines } from '../../exchange/answer-lines.ts';
 import type { Outcome, Question } from '../../exchange/exchange.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
 import { quoted } from '../../values/quoted.ts';
 import { zeroCommand } from '../../values/session-parts.ts';
+import { dataSheetQuestion, identityQuestion, type StartQuestion } from './answers.ts';
 import { AsciiLinesCodec } from './codec.ts';
-import { encodeText, type AsciiLinesOptions } from './options.ts';
+import { encodeText, longestLineBytes, type AsciiLinesOptions } from './options.ts';
 
 type Line = Uint8Array;
 type Poll = NonNullable<AsciiLinesOptions['poll']>;
@@ -20,6 +21,7 @@ export class PolledLinesSession implements DriverSession {
   readonly #lines: AnswerLines;
   readonly #session: PolledSession<Line>;
   readonly #ignore: RegExp | null;
+  #sheets: readonly DataSheetImage[] = [];
   readonly #stop: () => Promise<void>;
 
   constructor(context: DriverContext<AsciiLinesOptions>, poll: Poll) {
@@ -28,7 +30,7 @@ export class PolledLinesSession implements DriverSession {
     this.#poll = poll;
     this.#codec = new AsciiLinesCodec(options);
     this.#ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
-    this.#lines = new AnswerLines({ delimiter: encodeText(options.delimiter, options), maxLineBytes: options.maxLineBytes, where: link.label });
+    this.#lines = new AnswerLines({ delimiter: encodeText(options.delimiter, options), maxLineBytes: longestLineBytes(options), where: link.label });
     const request = this.#question(poll.request, poll.timeoutMs, (line) => !this.#isIgnored(line));
     this.#session = new PolledSession<Line>({
       context, channels: this.#codec.channelCount, poll,
@@ -49,19 +51,24 @@ export class PolledLinesSession implements DriverSession {
 
   async start(): Promise<InstrumentIdentity | null> {
     const session = this.#session;
-    const { identify, start } = this.#context.options.commands;
+    const { identify, teds, start } = this.#context.options.commands;
     session.begin();
     try {
-      const identity = identify ? await this.#identify(identify) : null;
+      const identity = identify ? await this.#ask(identityQuestion(identify)) : null;
+      if (teds) this.#sheets = [{ channel: teds.channel - 1, bytes: await this.#ask(dataSheetQuestion(teds)) }];
       if (start !== undefined) await session.loop.tell(this.#encode(start));
       // Nothing is known of what came before, so the first answer only shows that the device is there.
-      if (!identify) await session.loop.ask(this.#question(this.#poll.request, this.#poll.timeoutMs, () => true));
+      if (!identify && !teds) await session.loop.ask(this.#question(this.#poll.request, this.#poll.timeoutMs, () => true));
       session.assertWanted();
       session.loop.start();
       return identity;
     } catch (thrown) {
       throw session.startFault(thrown);
     }
+  }
+
+  dataSheets(): readonly DataSheetImage[] {
+    return this.#sheets;
   }
 
   async command(command: InstrumentCommand): Promise<void> {
@@ -78,21 +85,14 @@ export class PolledLinesSession implements DriverSession {
     return { frames: this.#lines.lines, faults: this.#session.faults, discardedBytes: this.#lines.discardedBytes };
   }
 
-  async #identify(question: NonNullable<AsciiLinesOptions['commands']['identify']>): Promise<InstrumentIdentity> {
-    const pattern = new RegExp(question.answer, 'u');
-    const groupsOf = (line: Line): Record<string, string | undefined> | null => {
-      const match = pattern.exec(this.#codec.text(line) ?? '');
-      return match ? match.groups ?? {} : null;
-    };
+  async #ask<Answer>({ send, timeoutMs, tries, read }: StartQuestion<Answer>): Promise<Answer> {
+    const answerIn = (line: Line): Answer | null => read(this.#codec.text(line) ?? '');
     for (let attempt = 1; ; attempt++) {
       try {
-        const line = await this.#session.loop.ask(this.#question(question.send, question.timeoutMs, (one) => groupsOf(one) !== null));
-        const groups = groupsOf(line)!;
-        const said = (name: string): string => groups[name]?.trim() ?? '';
-        return { maker: said('maker'), model: said('model'), serialNumber: said('serialNumber'), firmware: said('firmware') };
+        return answerIn(await this.#session.loop.ask(this.#question(send, timeoutMs, (line) => answerIn(line) !== null)))!;
       } catch (thrown) {
         this.#session.assertWanted();
-        if (attempt >= question.tries) throw thrown;
+        if (attempt >= tries) throw thrown;
       }
     }
   }

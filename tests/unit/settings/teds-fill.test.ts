@@ -54,6 +54,12 @@ describe('a transducer that describes itself', () => {
     expect(transducer.calibration.due).toBeUndefined();
   });
 
+  it('and hands its data sheet out through the device needs a capacity only, which is checked then', () => {
+    expect(channelOf('teds: { from: device }, capacity: 100', 'signal: { kind: mV/V }\n        ').transducer).toMatchObject({ serialNumber: 'not read yet', capacity: 100, teds: { from: 'device', paged: true } });
+    expect(channelOf('teds: { from: device }, serialNumber: "12345", capacity: 100').transducer.serialNumber).toBe('12345');
+    expect(faults('teds: { from: device }')).toEqual([expect.stringMatching(/SETTINGS_INVALID .*capacity.*missing|capacity/)]);
+  });
+
   it('that tells only its serial number leaves the rest to be given', () => {
     expect(channelOf(`teds: { data: "${sensor.basic_hex}", paged: false }, capacity: 25`).transducer).toMatchObject({ serialNumber: '12345', capacity: 25 });
     expect(faults(`teds: { data: "${sensor.basic_hex}", paged: false }`)).toEqual([expect.stringMatching(/^TEDS_NOT_TORQUE f:6:\d+ .*transducer\.teds: no bridge template was decoded/)]);
@@ -67,6 +73,8 @@ describe('a data sheet that does not serve is told at its place', () => {
     ['cut off', `{ data: "${memory.slice(0, 60)}" }`, /TEDS_FORMAT .*no whole pages/],
     ['that is no bytes', '{ data: "2bc0 hello" }', /TEDS_FORMAT .*neither in hexadecimal nor in base64/],
     ['that is empty', '{ data: "" }', /SETTINGS_INVALID .*teds\.data/],
+    ['from two places', `{ data: "${memory}", from: device }`, /SETTINGS_INVALID .*teds.*needs data, or from: device; one of them/],
+    ['from nowhere', '{ paged: false }', /SETTINGS_INVALID .*teds.*needs data, or from: device; one of them/],
     ['with another word', `{ data: "${memory}", pages: true }`, /SETTINGS_INVALID .*teds\.pages: is not a setting here/],
   ])('%s', (_, teds, message) => expect(faults(`teds: ${teds}, serialNumber: A, capacity: 1`).join('\n')).toMatch(message));
 });

@@ -1,0 +1,242 @@
+/** Transducers that describe themselves through their instrument: read at each connection, decoded, guarded, recorded, replayed. */
+import { join } from 'node:path';
+import { describe, expect, it, onTestFinished } from 'vitest';
+import { scenarioSettingsInput } from '../../daemon/commands/scenario-settings.ts';
+import { createInstrumentSet } from '../../daemon/devices/instrument-set.ts';
+import { createLog } from '../../daemon/log.ts';
+import { createRecorder, type ConnectionRecorder } from '../../daemon/recording/recorder.ts';
+import { noteMark } from '../../daemon/recording/recording-format.ts';
+import { openReplayPipeline } from '../../daemon/recording/replay-pipeline.ts';
+import { replayFile } from '../../daemon/recording/replay.ts';
+import { ChannelSettings, Settings } from '../../daemon/settings/schema.ts';
+import { Station } from '../../daemon/station/station.ts';
+import { findDriver } from '../../drivers/registry.ts';
+import type { Reading } from '../../shared/reading.ts';
+import { loadScenario, startScenario } from '../../simulator/index.ts';
+import { dataSheetImage, type DataSheet } from '../../simulator/instruments/data-sheet.ts';
+import { LineInstrument } from '../../simulator/instruments/line-instrument.ts';
+import { LineFormat } from '../../simulator/instruments/line-format.ts';
+import { HeldStore } from '../helpers/held-store.ts';
+import { ManualClock } from '../helpers/manual-clock.ts';
+import { memoryBenchPort } from '../helpers/memory-bench-port.ts';
+import { seeded } from '../helpers/seeded.ts';
+import { tempFolder } from '../helpers/temp-folder.ts';
+
+/** N.m */
+const PEAK = 33.25;
+const SHEET: DataSheet = { manufacturer: 16_001, model: 60, serial: 82, capacity: 60, sensitivity: 1.5, zeroBalance: -0.004, calibratedDay: 10_100, periodDays: 365 };
+
+interface Made {
+  readonly clock: ManualClock;
+  readonly station: Station;
+  readonly readings: Reading[];
+  readonly port: ReturnType<typeof memoryBenchPort>['port'];
+  /** Which transducer is plugged in; what is handed out follows. */
+  transducer: { sheet: DataSheet; image: Uint8Array };
+  pull(): void;
+  pass(ms: number): Promise<void>;
+  /** Serial numbers of the transducers, as the stored traces bear them. */
+  serials(): string[];
+  stop(): Promise<void>;
+  instrument(): ReturnType<Station['instruments']>[number];
+  channel(): ReturnType<Station['channels']>[number];
+}
+
+/** A bridge amplifier that sends lines of mV/V, streamed or asked for, and hands out the data sheet of its transducer. */
+async function made(options: { asked?: boolean; transducer?: object; signal?: string; image?: Uint8Array; recordTo?: string; isAskedForSheet?: boolean } = {}): Promise<Made> {
+  const clock = new ManualClock(Date.UTC(2026, 10, 25));
+  const { port, open } = memoryBenchPort();
+  const isAsked = options.asked ?? false;
+  let pulledMs: number | null = null;
+  const bench = { sheet: SHEET, image: options.image ?? dataSheetImage(SHEET) };
+  const torque = (): number => {
+    const s = pulledMs === null ? -1 : (clock.monoMs() - pulledMs) / 1_000;
+    return PEAK * Math.max(0, Math.min(1, s / 0.2, (0.9 - s) / 0.2));
+  };
+  const instrument = new LineInstrument({
+    port, clock, rateHz: 200, pace: 'clock', startsByItself: !isAsked, format: LineFormat.parse({ decimals: 7 }),
+    commands: { start: null, stop: null, zero: null, identify: null, read: isAsked ? 'READ' : null, dataSheet: 'DATASHEET', acknowledge: '', unknown: '', identity: '' },
+    get dataSheet() { return bench.image; },
+    channels: [{
+      source: { isSaturated: false, next: () => (torque() / bench.sheet.capacity) * bench.sheet.sensitivity + bench.sheet.zeroBalance, zero: () => {} },
+      shown: { factor: 1, offset: 0 },
+    }],
+  });
+  instrument.switchOn();
+  const settings = Settings.parse({
+    station: 'Hollin & Fenn',
+    instruments: [{
+      id: 'press', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 },
+      driver: { id: 'ascii-lines', options: { commands: options.isAskedForSheet === false ? {} : { teds: { send: 'DATASHEET', timeoutMs: 200 } }, ...(isAsked ? { poll: { rateHz: 40, request: 'READ', timeoutMs: 200 } } : {}) } },
+      channels: [{
+        signal: { kind: options.signal ?? 'mV/V' }, zero: { kind: 'fixed' }, transducer: { serialNumber: 'not read yet', capacity: 60, teds: { from: 'device' }, ...options.transducer },
+        capture: { mode: 'peak', limits: { kind: 'absolute', target: 33, low: 30, high: 36 } },
+      }],
+    }],
+  });
+  const recorder = options.recordTo === undefined ? null : await createRecorder(options.recordTo, { station: 'Hollin & Fenn', software: 'torsiond test', clock });
+  const connections = new Map<number, ConnectionRecorder>();
+  const set = createInstrumentSet(settings.instruments, {
+    clock, random: seeded(1), findDriver, openLink: () => open,
+    ...(recorder ? {
+      onChunk: (_, chunk, epoch) => {
+        // As the gateway records: with the settings as they stand when the first bytes of a connection come.
+        if (!connections.has(epoch)) connections.set(epoch, recorder.connection(set.get('press')!.settings, epoch));
+        connections.get(epoch)!.chunk(chunk);
+      },
+      onNote: (_, note, epoch) => recorder.mark(noteMark('press', epoch, note)),
+    } : {}),
+  });
+  const store = new HeldStore();
+  const station = new Station({ settings, instruments: set, store, clock, log: createLog({ isTerminal: false, level: 'error', write: () => {} }), version: '0.0.0-test' });
+  const readings: Reading[] = [];
+  station.events$.subscribe((event) => {
+    if (event.type === 'reading.captured') readings.push(event.reading);
+  });
+  const pass = async (ms: number): Promise<void> => {
+    for (let passed = 0; passed < ms; passed++) {
+      clock.advance(1);
+      await new Promise((resolve) => setImmediate(resolve));
+    }
+  };
+  station.start();
+  const stop = async (): Promise<void> => {
+    const stopped = station.stop();
+    await pass(3_000);
+    await stopped;
+    instrument.switchOff();
+    await recorder?.close();
+  };
+  let stopping: Promise<void> | null = null;
+  const one: Made = {
+    stop: () => (stopping ??= stop()), serials: () => [...store.traces.values()].map((trace) => trace.evidence.transducer.serialNumber),
+    clock, station, readings, port, pass, transducer: bench,
+    pull: () => { pulledMs = clock.monoMs(); },
+    instrument: () => station.instruments()[0]!, channel: () => station.channels()[0]!,
+  };
+  onTestFinished(() => one.stop());
+  return one;
+}
+
+describe.each([['streams', false], ['is asked', true]])('an instrument that %s and hands out its transducer\'s data sheet', (_, asked) => {
+  it('needs neither serial number nor bridge in the settings', async () => {
+    const one = await made({ asked });
+    expect(one.channel()).toMatchObject({ state: 'offline', transducer: { serialNumber: 'not read yet', capacity: 60, calibrationDue: null } });
+    await one.pass(2_000);
+    expect(one.instrument()).toMatchObject({ state: 'streaming', fault: null });
+    // Day 10100 since 1998-01-01 is 2025-08-27; a year on it is due.
+    expect(one.channel()).toMatchObject({ transducer: { serialNumber: '82', capacity: 60, calibrationDue: '2026-08-27', overdue: true } });
+    one.pull();
+    await one.pass(1_500);
+    expect(one.readings.length).toBe(1);
+    // 7 decimals of mV/V at 40 N.m per mV/V.
+    expect(one.readings[0]!.value).toBeCloseTo(PEAK, 4);
+    expect(one.serials()).toEqual(['82']);
+    expect(one.readings[0]!.flags).toContain('calibration-overdue');
+  });
+
+  it('reads another transducer after the next connection', async () => {
+    const one = await made({ asked });
+    await one.pass(2_000);
+    await one.port.unplug();
+    one.transducer.sheet = { ...SHEET, serial: 83, sensitivity: 2.5, periodDays: 3_650 };
+    one.transducer.image = dataSheetImage(one.transducer.sheet);
+    await one.pass(200);
+    await one.port.replug();
+    await one.pass(4_000);
+    expect(one.channel().transducer).toMatchObject({ serialNumber: '83', overdue: false });
+    one.pull();
+    await one.pass(1_500);
+    expect(one.serials()).toEqual(['83']);
+    expect(one.readings[0]!.value).toBeCloseTo(PEAK, 4);
+    expect(one.readings[0]!.flags).not.toContain('calibration-overdue');
+  });
+
+  it('is recorded with it, and a replay gives the very reading', async () => {
+    const path = join(tempFolder(), 'sheet.mcap');
+    const one = await made({ asked, recordTo: path });
+    await one.pass(2_000);
+    one.pull();
+    await one.pass(1_500);
+    await one.stop();
+    const readings: Reading[] = [];
+    for await (const result of replayFile(path, {
+      adapt: (recorded) => recorded, findDriver, openPipeline: (channel) => openReplayPipeline(channel, '0.0.0-test'),
+      traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 } }),
+      columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
+    })) {
+      if (result.kind === 'fault') throw result.error;
+      if (result.kind === 'reading') readings.push(result.reading);
+    }
+    expect(readings.map(({ value, flags }) => ({ value, flags }))).toEqual(one.readings.map(({ value, flags }) => ({ value, flags })));
+    expect(readings.length).toBe(1);
+  });
+
+  it.each([
+    ['another serial number than the settings name', { transducer: { serialNumber: '81' } }, 'DEVICE_MISMATCH', /want the transducer "81", its data sheet says "82"/],
+    ['another capacity', { transducer: { capacity: 100 } }, 'DEVICE_MISMATCH', /want a capacity of 100 N\.m, the data sheet says 60/],
+    ['a wrong checksum', { image: dataSheetImage(SHEET).map((byte, i) => (i === 9 ? byte ^ 4 : byte)) }, 'TEDS_CHECKSUM', /checksum of page 1/],
+    ['what is no data sheet', { image: new Uint8Array(64) }, 'TEDS_FORMAT', /no data sheet/],
+  ])('gives no samples with %s', async (_what, options, code, message) => {
+    const one = await made({ asked, ...options });
+    await one.pass(3_000);
+    expect(one.instrument().fault).toMatchObject({ code, message: expect.stringMatching(message) as string });
+    expect(one.instrument().state).not.toBe('streaming');
+    one.pull();
+    await one.pass(1_500);
+    expect(one.readings).toEqual([]);
+    if (code !== 'TEDS_CHECKSUM') expect(one.instrument().state).toBe('needs-attention');
+  });
+});
+
+/** The basic part, then a template that is not decoded. */
+function foreignImage(): Uint8Array {
+  const memory = new Uint8Array(32);
+  // 14 + 15 + 5 + 6 + 24 + 2 bits stand before the number of the template.
+  memory.set(dataSheetImage(SHEET).subarray(1, 32), 1);
+  const bits = (at: number, width: number, value: number): void => {
+    for (let i = 0; i < width; i++) {
+      const bit = at + i;
+      const mask = 1 << (bit % 8);
+      const byte = 1 + (bit >> 3);
+      memory[byte] = ((value >> i) & 1) === 1 ? memory[byte]! | mask : memory[byte]! & ~mask;
+    }
+  };
+  bits(66, 8, 35);
+  memory[0] = (256 - (memory.reduce((sum, byte) => sum + byte, 0) % 256)) % 256;
+  return memory;
+}
+
+describe('a template that is not decoded', () => {
+  it('is told, and the instrument waits for a person, where the bridge must be known', async () => {
+    const one = await made({ image: foreignImage() });
+    await one.pass(3_000);
+    expect(one.instrument()).toMatchObject({ state: 'needs-attention', fault: { code: 'TEDS_NOT_TORQUE', message: expect.stringMatching(/82 was not decoded.*35/) as string } });
+  });
+
+  it('is told while the instrument streams, where the bridge is given by hand', async () => {
+    const one = await made({ image: foreignImage(), transducer: { bridge: { ratedTorque: 60, sensitivity: 1.5, zeroBalance: -0.004 } } });
+    await one.pass(2_000);
+    expect(one.instrument()).toMatchObject({ state: 'streaming', fault: { code: 'TEDS_NOT_TORQUE' } });
+    expect(one.channel().transducer.serialNumber).toBe('82');
+    one.pull();
+    await one.pass(1_500);
+    expect(one.readings[0]!.value).toBeCloseTo(PEAK, 4);
+  });
+});
+
+describe('settings', () => {
+  it('that want it from a device that is not asked are told at the first connection', async () => {
+    const one = await made({ isAskedForSheet: false });
+    await one.pass(3_000);
+    expect(one.instrument()).toMatchObject({ state: 'needs-attention', fault: { code: 'SETTINGS_INVALID', message: expect.stringMatching(/the driver read none/) as string } });
+  });
+
+  it('of the bridge amplifier scenario name no bridge and no calibration for the transducer that describes itself', async () => {
+    const run = await startScenario(loadScenario('bridge-amplifier'), { portPreference: 'tcp' });
+    onTestFinished(() => run.stop());
+    const [, signal] = scenarioSettingsInput(run).instruments as { driver: { options: object }; channels: { transducer: object }[] }[];
+    expect(signal!.driver.options).toMatchObject({ commands: { teds: { send: 'DATASHEET' } } });
+    expect(signal!.channels[0]!.transducer).toEqual({ teds: { from: 'device' }, serialNumber: '82', capacity: 60 });
+  });
+});
