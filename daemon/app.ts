@@ -23,6 +23,8 @@ export interface DaemonOptions {
   readonly dataDirectory: string;
   readonly log: Log;
   readonly clock?: Clock;
+  /** Where the built page is; left out: looked for beside this file. */
+  readonly pageDirectory?: string;
   /** Spreads the waits before reconnecting. */
   readonly random?: () => number;
 }
@@ -50,7 +52,7 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
     });
     const scanners = createScannerSet(settings.scanners, { clock, openLink: (link) => linkOpener(link), log });
     const station = new Station({ settings, instruments, store, clock, log, version, recordings, scanners, ports });
-    const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: pageDirectory(), log });
+    const server = await startServer(station, settings.server, { clock, tokens: openTokenStore(dataDirectory), pageDirectory: options.pageDirectory ?? pageDirectory(), log });
     try {
       writeGatewayNote(dataDirectory, server.url);
     } catch (thrown) {

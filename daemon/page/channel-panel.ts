@@ -5,6 +5,8 @@ import { el, setAttribute, setShown, setText } from './dom.ts';
 import { clockTime, displayStep, formatTorque, unitSymbol } from './format.ts';
 import { bandOf } from './limits.ts';
 import type { ChannelView } from './model.ts';
+import type { PagePorts } from './page-ports.ts';
+import { PortLine } from './port-line.ts';
 import { Reach } from './reach.ts';
 import { Strip } from './strip.ts';
 import { Trail } from './trail.ts';
@@ -43,6 +45,7 @@ export class ChannelPanel {
   readonly #trail = new Trail();
   readonly #strip = new Strip();
   readonly #curve: Curve;
+  readonly #port: PortLine;
   readonly #buttons = new Map<Deed, HTMLButtonElement>();
   readonly #answer = el('p', { class: 'answer', role: 'status' });
   readonly #actions: ChannelActions;
@@ -51,10 +54,11 @@ export class ChannelPanel {
   /** State of the channel that the answer on the screen belongs to. */
   #answeredIn: string | null = null;
 
-  constructor(id: string, actions: ChannelActions, token: () => string) {
+  constructor(id: string, actions: ChannelActions, token: () => string, ports: PagePorts) {
     this.#channel = id;
     this.#actions = actions;
     this.#curve = new Curve(token);
+    this.#port = new PortLine(ports);
     for (const { deed, word, done } of DEEDS) {
       const button = el('button', { type: 'button', class: deed === 'latch' ? 'main' : 'plain' }, word);
       button.addEventListener('click', () => void this.#do(deed, word, done));
@@ -70,6 +74,7 @@ export class ChannelPanel {
       this.#setup,
       this.#answer,
       this.#trouble,
+      this.#port.element,
       el('div', { class: 'body' },
         el('div', { class: 'figures' },
           el('div', { class: 'now' }, this.#liveLabel, this.#number, this.#under),
@@ -98,6 +103,7 @@ export class ChannelPanel {
       if (view.info.state === 'cycle') this.#say('', 'plain');
     }
     this.#updateHead(view, isConnected);
+    this.#port.update(view.instrument, view.info.id.endsWith('/1'), isConnected, scope);
     this.#updateFigure(view);
     this.#updateLatest(view);
     this.#reach.update(view);

@@ -1,5 +1,5 @@
 /** The live page: one client, one model, and the elements that show it. */
-import { connect, type TorsiondClient } from '../../shared/client/index.ts';
+import { connect, type SerialLike, type TorsiondClient } from '../../shared/client/index.ts';
 import type { Reading } from '../../shared/reading.ts';
 import { askForToken, forgetToken, freshToken, knownToken } from './access.ts';
 import { el } from './dom.ts';
@@ -7,6 +7,7 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import { displayStep, formatTorque, unitSymbol } from './format.ts';
 import { listenForCodes } from './key-codes.ts';
 import { PageModel, READINGS_IN_LIST } from './model.ts';
+import { PagePorts } from './page-ports.ts';
 import { StationView } from './station-view.ts';
 import { onThemeChange } from './theme.ts';
 import { SCAN_SCOPE, SCAN_SPOILT, sentence, VERDICT_WORDS } from './words.ts';
@@ -16,6 +17,7 @@ const base = new URL('.', document.baseURI);
 
 class LivePage {
   readonly #model = new PageModel();
+  readonly #ports: PagePorts;
   readonly #view: StationView;
   #client: TorsiondClient | null = null;
   #token = '';
@@ -24,9 +26,13 @@ class LivePage {
 
   constructor() {
     const client = (): TorsiondClient => this.#client!;
+    this.#ports = new PagePorts({
+      serial: (navigator as { serial?: SerialLike }).serial ?? null, isSecure: window.isSecureContext, url: base.href, storage: keptHere(), onChange: () => this.#render(),
+    });
     this.#view = new StationView(
       { arm: (id) => client().arm(id), zero: (id) => client().zero(id), latch: (id) => client().latch(id) },
       () => this.#token,
+      this.#ports,
     );
     listenForCodes(window, { code: (code) => void this.#scan(code), spoilt: () => this.#view.scanners.refused(SCAN_SPOILT) });
     onThemeChange(() => {
@@ -66,6 +72,8 @@ class LivePage {
     client.on('hello', changes((hello) => model.greet(hello)));
     client.on('connected', changes(() => {
       model.connected();
+      const { hello } = client;
+      if (model.scope !== 'read') this.#ports.begin((hello?.instruments ?? []).filter(({ linkKind }) => linkKind === 'browser').map(({ id }) => id), this.#token);
       this.#view.retry();
     }));
     client.on('disconnected', changes((lost) => {
@@ -126,6 +134,15 @@ class LivePage {
       this.#isDue = false;
       this.#view.update(this.#model);
     });
+  }
+}
+
+/** Null where a browser lets a page keep nothing. */
+function keptHere(): Storage | null {
+  try {
+    return window.localStorage;
+  } catch {
+    return null;
   }
 }
 

@@ -1,6 +1,7 @@
 import { ChannelPanel, type ChannelActions } from './channel-panel.ts';
 import { el, setAttribute, setShown, setText } from './dom.ts';
 import type { PageModel } from './model.ts';
+import type { PagePorts } from './page-ports.ts';
 import { systemClock } from '../../shared/clock.ts';
 import { ScannerView } from './scanner-view.ts';
 import { ReadingsList } from './readings-list.ts';
@@ -11,6 +12,7 @@ export class StationView {
   readonly element: HTMLElement;
   readonly #actions: ChannelActions;
   readonly #token: () => string;
+  readonly #ports: PagePorts;
   readonly #station = el('h1');
   readonly #connection = el('p', { class: 'connection' });
   readonly #simulated = el('p', { class: 'tag tag-simulated' });
@@ -24,9 +26,10 @@ export class StationView {
   readonly scanners = new ScannerView(systemClock);
   readonly #version = el('span');
 
-  constructor(actions: ChannelActions, token: () => string) {
+  constructor(actions: ChannelActions, token: () => string, ports: PagePorts) {
     this.#actions = actions;
     this.#token = token;
+    this.#ports = ports;
     this.element = el('div', { class: 'station' },
       el('header', { class: 'top' }, el('div', { class: 'names' }, this.#station, this.#simulated), el('div', { class: 'states' }, this.#connection, this.scanners.summary)),
       this.#lost, this.#store,
@@ -86,7 +89,7 @@ export class StationView {
     }
     for (const id of ids) {
       if (this.#panels.has(id)) continue;
-      const panel = new ChannelPanel(id, this.#actions, this.#token);
+      const panel = new ChannelPanel(id, this.#actions, this.#token, this.#ports);
       this.#panels.set(id, panel);
       this.#channels.append(panel.element);
     }

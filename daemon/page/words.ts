@@ -1,7 +1,8 @@
 /** What the page says: one place, so that one thing has one word. */
 import type { CaptureSettings, FilterSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason, Verdict } from '../../shared/reading.ts';
-import type { ChannelInfo, InstrumentState, ScannerInfo, ScannerState } from '../../shared/wire/events.ts';
+import type { ChannelInfo, InstrumentInfo, InstrumentState, ScannerInfo, ScannerState } from '../../shared/wire/events.ts';
+import type { PortStatus } from './page-ports.ts';
 
 export const VERDICT_WORDS: Record<Verdict, string> = {
   within: 'Within limits', low: 'Low', high: 'High', undecided: 'Undecided', none: 'Not judged',
@@ -84,3 +85,31 @@ export const CAUTIONS: readonly string[] = [
   'Wear eye protection, and hearing protection with power tools. Keep sleeves, hair and gloves away from turning parts. Disconnect air or power before you change a joint.',
   'Let the transducer warm up for 15 to 30 minutes. Set the direction first. Zero before each run and never under load. Set a setting tool back to its lowest value when you are done.',
 ];
+
+/** What the port of this computer does for an instrument. */
+export function portWords(status: PortStatus, instrument: InstrumentInfo): { readonly text: string; readonly tone: 'quiet' | 'well' | 'alert' } {
+  switch (status.kind) {
+    case 'unsupported': return {
+      text: status.isSecure
+        ? 'This browser cannot read serial ports. Where the transducer is plugged in, open this page in a browser with Web Serial: Chrome, Edge or Opera on a desktop.'
+        : 'A browser reads serial ports only for pages that came over https or from the machine itself (localhost). Put a proxy with TLS in front of the station, or open this page there.',
+      tone: 'quiet',
+    };
+    case 'none': {
+      if (status.note !== null) return { text: status.note, tone: 'alert' };
+      const isElsewhere = instrument.state === 'streaming';
+      return { text: isElsewhere ? `The transducer is read through another page: ${instrument.link}.` : 'The transducer may be plugged in at this computer: connect its port.', tone: 'quiet' };
+    }
+    case 'used': {
+      const { name, state, cuts } = status;
+      const counted = cuts === 0 ? '' : ` Read errors so far: ${cuts}.`;
+      switch (state.kind) {
+        case 'connecting': return { text: state.why === null ? `Offering ${name} to the station…` : `${name} is not connected to the station now; it is tried again by itself. (${state.why})`, tone: state.why === null ? 'quiet' : 'alert' };
+        case 'offered': return { text: `${name} at this computer is ready; the station opens it by itself.${counted}`, tone: 'quiet' };
+        case 'open': return { text: `Reading ${name} at this computer. Keep this page open.${counted}`, tone: 'well' };
+        case 'ended': return state.reason === 'refused' ? { text: `${sentence(state.error.message)} ${state.error.hint}`, tone: 'alert' }
+          : { text: state.reason === 'unplugged' ? `${name} was unplugged. It is connected again by itself when it is back.` : `${name} was disconnected.`, tone: 'alert' };
+      }
+    }
+  }
+}

@@ -23,7 +23,7 @@ import { socketOpener, streamUrl, type SocketConstructor, type SocketLike } from
 import { serialPortName, type SerialPortLike } from './web-serial.ts';
 
 export interface PortForwarderOptions {
-  /** The gateway's address, for example `http://127.0.0.1:7616`. */
+  /** The gateway's address, for example `http://127.0.0.1:7616`; a path stays in front of the gateway's own. */
   readonly url: string;
   readonly token?: string;
   /** Id of an instrument whose link has kind `browser`. */
@@ -94,7 +94,7 @@ export class PortForwarder {
     this.#clock = options.clock ?? systemClock;
     this.#random = options.random ?? (() => crypto.getRandomValues(new Uint32Array(1))[0]! / 2 ** 32);
     this.#takesOver = options.takeOver ?? false;
-    const url = streamUrl(options.url, PORTS_PATH + encodeURIComponent(options.instrument));
+    const url = portUrl(options.url, options.instrument);
     this.#openSocket = socketOpener(options.WebSocket, url, options.token ?? '', PORT_SUBPROTOCOL);
     options.port.addEventListener('disconnect', this.#onUnplugged);
     this.#connect();
@@ -322,6 +322,13 @@ export class PortForwarder {
     this.#state = state;
     for (const listener of this.#listeners) listener(state);
   }
+}
+
+/** A path in the gateway's address, where a proxy has it, stays in front. */
+function portUrl(url: string, instrument: string): string {
+  const parsed = new URL(streamUrl(url, '/'));
+  parsed.pathname = parsed.pathname.replace(/\/$/, '') + PORTS_PATH + encodeURIComponent(instrument);
+  return parsed.href;
 }
 
 /** @throws TorsiondError USAGE, ACCESS_TOKEN for options that can never work */

@@ -10,30 +10,14 @@ import { Settings } from '../../daemon/settings/schema.ts';
 import { connect, forwardPort, type PortForwarder, type PortForwarderState, type TorsiondClient } from '../../shared/client/index.ts';
 import { systemClock } from '../../shared/clock.ts';
 import type { GatewayEvent } from '../../shared/wire/events.ts';
-import { openTcpPort, openWebSerialPort, parseScenario, type SimulatedPort, type TorqueSource } from '../../simulator/index.ts';
+import { openTcpPort, openWebSerialPort, parseScenario, type SimulatedPort } from '../../simulator/index.ts';
 import { makeInstrument } from '../../simulator/instruments/make-instrument.ts';
 import { shownScale } from '../../simulator/instruments/shown.ts';
+import { SteeredTorque } from '../helpers/steered-torque.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
 const RATE_HZ = 1_000;
-/** N.m in a sample. */
-const SLOPE = 0.2;
-
-/** Goes to the torque that the test names. */
-class SteeredTorque implements TorqueSource {
-  readonly isSaturated = false;
-  target = 0;
-  #torque = 0;
-
-  next(): number {
-    this.#torque += Math.max(-SLOPE, Math.min(SLOPE, this.target - this.#torque));
-    return this.#torque;
-  }
-
-  zero(): void {}
-}
-
 const PLAN = parseScenario(`
 title: A bench and a laptop of Hollin & Fenn (invented)
 instruments:

@@ -12,13 +12,13 @@ const FLAGS = [
 ];
 
 /** @throws Error with the command that installs it, in one line, when chromium is missing */
-export async function startBrowser(): Promise<Browser> {
+export async function startBrowser(executable = CHROMIUM): Promise<Browser> {
   try {
     accessSync(CHROMIUM, constants.X_OK);
   } catch {
     throw new Error(`${CHROMIUM} is missing, which the tests of the page drive: run "apt-get install -y chromium", or "node tests/setup/needed-programs.mjs"`);
   }
-  return chromium.launch({ executablePath: CHROMIUM, args: FLAGS });
+  return chromium.launch({ executablePath: executable, args: FLAGS });
 }
 
 /** Builds the page as `npm run build:page` does, into a directory of its own. */
