@@ -32,8 +32,8 @@ export class MemoryPort implements SimulatedPort {
     this.#listeners.push(listener);
   }
 
-  say(text: string): void {
-    for (const listener of this.#listeners) listener(Buffer.from(text));
+  say(said: string | Uint8Array): void {
+    for (const listener of this.#listeners) listener(typeof said === 'string' ? Buffer.from(said) : said);
   }
 
   async unplug(): Promise<void> {
