@@ -1,6 +1,11 @@
 /** Tables of daemon/server/README.md: addresses, messages, commands, limits. */
 import { ROUTES } from '../../daemon/server/http/routes.ts';
 import { HANDSHAKE_MS } from '../../daemon/server/http/http-app.ts';
+import { FIRST_OFFER_MS, PAGE_BYTES_PER_SECOND, PAGE_MESSAGES_PER_SECOND, PAGE_SILENT_MS } from '../../drivers/links/page-port.ts';
+import { CUTS_MAX, CUTS_SPAN_MS, WINDOW_BYTES, WRITE_LIMIT_MS } from '../../drivers/links/page-connection.ts';
+import { PORT_PAYLOAD_MAX } from '../../shared/wire/port-bytes.ts';
+import { MAX_PORT_PAGES } from '../../daemon/server/ports/port-server.ts';
+import { gatewayPortMessages, pagePortMessages } from '../../daemon/server/documents/port-messages.ts';
 import { clientCommands, serverMessages, type MessageFacts } from '../../daemon/server/documents/messages.ts';
 import { inlineSchema } from '../../daemon/server/documents/schemas.ts';
 import { FIRST_MESSAGE_MS, HEARTBEAT_MS, MAX_MISSED_HEARTBEATS } from '../../daemon/server/stream/client-session.ts';
@@ -33,6 +38,26 @@ export const serverTables: readonly DocSection[] = [
   {
     file, name: 'commands',
     render: () => markdownTable(['command', 'scope', 'what', 'carries'], clientCommands.map((facts) => [`\`${facts.type}\``, facts.scope, facts.description, fieldsOf(facts, 'input')])),
+  },
+  {
+    file, name: 'port messages',
+    render: () => markdownTable(['message', 'from', 'what', 'carries'], [
+      ...pagePortMessages.map((facts) => [`\`${facts.type}\``, 'page', facts.description, fieldsOf(facts, 'input')]),
+      ...gatewayPortMessages.map((facts) => [`\`${facts.type}\``, 'gateway', facts.description, fieldsOf(facts, 'output')]),
+    ]),
+  },
+  {
+    file, name: 'port limits',
+    render: () => markdownTable(['limit', 'beyond it'], [
+      [`${MAX_PORT_PAGES} pages with a port`, 'refused before the upgrade, 429'],
+      [`${seconds(FIRST_OFFER_MS)} for the offer`, 'closed, 1008'],
+      [`${PAGE_MESSAGES_PER_SECOND} messages or ${PAGE_BYTES_PER_SECOND / 1024 / 1024} MiB a second, ${kib(PORT_PAYLOAD_MAX)} of the device in a message`, 'closed, 1008'],
+      [`${seconds(PAGE_SILENT_MS)} without an answer to a beat`, 'closed, 1001'],
+      [`${kib(WINDOW_BYTES)} read and not taken`, 'the page stops reading; one that goes on loses its link'],
+      ['a number left out', 'the link is lost'],
+      [`${seconds(WRITE_LIMIT_MS)} for a write`, 'LINK_WRITE_TIMEOUT, and the link is lost'],
+      [`${CUTS_MAX} read errors in ${seconds(CUTS_SPAN_MS)}`, 'the link is lost: check the line settings'],
+    ]),
   },
   {
     file, name: 'limits',

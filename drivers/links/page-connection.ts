@@ -10,15 +10,15 @@ import { LinkCore } from './link-core.ts';
 export const WINDOW_BYTES = 256 * 1024;
 const TOOK_EVERY_BYTES = 32 * 1024;
 const OPEN_LIMIT_MS = 4_500;
-const WRITE_LIMIT_MS = 2_000;
+export const WRITE_LIMIT_MS = 2_000;
 const CLOSE_LIMIT_MS = 1_500;
 const UNWRITTEN_BYTES_MAX = PORT_PAYLOAD_MAX;
 const UNWRITTEN_MAX = 64;
 /** After a cut the port stays open for whoever opens the link again, so long. */
 const LINGER_MS = 2_000;
 /** More cuts than this within the span mean that nothing sound can be read. */
-const CUTS_MAX = 20;
-const CUTS_SPAN_MS = 10_000;
+export const CUTS_MAX = 20;
+export const CUTS_SPAN_MS = 10_000;
 
 const CUT_WORDS: Readonly<Record<PortCutName, string>> = {
   BufferOverrunError: 'bytes came faster than they were taken, and some were lost',

@@ -3,6 +3,7 @@ import { Reading } from '../../../shared/reading.ts';
 import { STREAM_PATH, SUBPROTOCOL, TOKEN_SUBPROTOCOL_PREFIX } from '../../../shared/wire/protocol.ts';
 import { ChannelInfo, Fault, InstrumentInfo, ScannerInfo } from '../../../shared/wire/events.ts';
 import { clientCommands, serverMessages, type MessageFacts } from './messages.ts';
+import { portDocument } from './port-messages.ts';
 import { namedSchemas, type JsonSchema } from './schemas.ts';
 
 const SHARED = { Reading, Instrument: InstrumentInfo, Channel: ChannelInfo, Scanner: ScannerInfo, Fault };
@@ -12,11 +13,12 @@ const payloadName = (facts: MessageFacts): string => `${facts.name}Message`;
 /** The WebSocket interface as AsyncAPI 3.0, from the schemas that check it. */
 export function asyncApiDocument(version: string): JsonSchema {
   const all = [...serverMessages, ...clientCommands];
+  const ports = portDocument();
   return {
     asyncapi: '3.0.0',
     info: {
       title: 'torsiond stream', version, license: { name: 'MIT' },
-      description: `Live values, events and commands over one WebSocket, subprotocol ${SUBPROTOCOL}. Readings and traces are in /api/v1/openapi.json too.`,
+      description: `Live values, events and commands over one WebSocket, subprotocol ${SUBPROTOCOL}; the bytes of ports at other computers over another. Readings and traces are in /api/v1/openapi.json too.`,
     },
     defaultContentType: 'application/json',
     servers: {
@@ -26,6 +28,7 @@ export function asyncApiDocument(version: string): JsonSchema {
       },
     },
     channels: {
+      ports: ports.channel,
       stream: {
         address: STREAM_PATH, title: 'stream',
         description: 'The gateway greets with hello; a client then subscribes. Every command is answered by ok or refused with its id.',
@@ -36,6 +39,7 @@ export function asyncApiDocument(version: string): JsonSchema {
       },
     },
     operations: {
+      ...ports.operations,
       announce: { action: 'send', channel: { $ref: '#/channels/stream' }, summary: 'What the gateway sends.', messages: [...serverMessages.map((facts) => channelMessage(facts.name)), channelMessage('SampleFrame')] },
       command: {
         action: 'receive', channel: { $ref: '#/channels/stream' }, summary: 'What a client may send.', messages: clientCommands.map((facts) => channelMessage(facts.name)),
@@ -44,6 +48,7 @@ export function asyncApiDocument(version: string): JsonSchema {
     },
     components: {
       messages: {
+        ...ports.messages,
         ...Object.fromEntries(serverMessages.map((facts) => [facts.name, message(facts, facts.description)])),
         ...Object.fromEntries(clientCommands.map((facts) => [facts.name, message(facts, `${facts.description} Needs scope ${facts.scope}.`)])),
         SampleFrame: {
@@ -53,6 +58,7 @@ export function asyncApiDocument(version: string): JsonSchema {
         },
       },
       schemas: {
+        ...ports.schemas,
         ...namedSchemas({ ...SHARED, ...payloads(serverMessages) }, 'output'),
         ...namedSchemas(payloads(clientCommands), 'input'),
       },

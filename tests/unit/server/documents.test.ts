@@ -6,15 +6,17 @@ import { Ajv2020 } from 'ajv/dist/2020.js';
 import { describe, expect, it } from 'vitest';
 import { asyncApiDocument } from '../../../daemon/server/documents/asyncapi.ts';
 import { clientCommands, serverMessages } from '../../../daemon/server/documents/messages.ts';
+import { gatewayPortMessages, pagePortMessages } from '../../../daemon/server/documents/port-messages.ts';
 import { openApiDocument, openApiPath } from '../../../daemon/server/documents/openapi.ts';
 import { ROUTES } from '../../../daemon/server/http/routes.ts';
 import { ClientMessage } from '../../../shared/wire/commands.ts';
+import { PortGatewayMessage, PortPageMessage } from '../../../shared/wire/port-messages.ts';
 import { GatewayEvent, ServerMessage } from '../../../shared/wire/events.ts';
 import { channel, FakeGateway, instrument, reading } from '../../helpers/fake-gateway.ts';
 
 type Json = Record<string, unknown>;
 const openApi = openApiDocument(ROUTES, '1.2.3') as Json & { paths: Record<string, { get: Json & { parameters?: { name: string }[] } }>; components: { schemas: Json } };
-const asyncApi = asyncApiDocument('1.2.3') as Json & { components: { messages: Record<string, { name: string; payload: Json }>; schemas: Json }; channels: { stream: { messages: Json } }; operations: Record<string, { messages: { $ref: string }[] }> };
+const asyncApi = asyncApiDocument('1.2.3') as Json & { components: { messages: Record<string, { name: string; payload: Json }>; schemas: Json }; channels: { stream: { messages: Json }; ports: { messages: Json } }; operations: Record<string, { messages: { $ref: string }[] }> };
 
 /** Every reference of a document, each of which must lead somewhere. */
 function danglingRefs(document: Json): string[] {
@@ -74,11 +76,14 @@ describe('the AsyncAPI document', () => {
     const listed = (operation: string): string[] => asyncApi.operations[operation]!.messages.map(({ $ref }) => asyncApi.components.messages[$ref.split('/').at(-1)!]!.name);
     expect(listed('announce').sort()).toEqual([...types(ServerMessage), 'sample frame'].sort());
     expect(listed('command').sort()).toEqual(types(ClientMessage).sort());
-    expect(Object.keys(asyncApi.channels.stream.messages).sort()).toEqual(Object.keys(asyncApi.components.messages).sort());
+    expect(listed('bringPort').sort()).toEqual([...PortPageMessage.options.map((option) => option.shape.type.value as string), 'port bytes'].sort());
+    expect(listed('servePort').sort()).toEqual([...PortGatewayMessage.options.map((option) => option.shape.type.value as string), 'port bytes'].sort());
+    const { stream, ports } = asyncApi.channels;
+    expect([...Object.keys(stream.messages), ...Object.keys(ports.messages)].sort()).toEqual(Object.keys(asyncApi.components.messages).sort());
   });
 
   it('says what each message means', () => {
-    for (const facts of [...serverMessages, ...clientCommands]) expect(facts.description, facts.type).not.toBe('');
+    for (const facts of [...serverMessages, ...clientCommands, ...gatewayPortMessages, ...pagePortMessages]) expect(facts.description, facts.type).not.toBe('');
   });
 });
 
