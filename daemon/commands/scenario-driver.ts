@@ -27,7 +27,7 @@ export function pollRateHz({ plan, sampleRateHz }: RunningInstrument): number | 
 
 /** Whether the data sheet of the first channel's transducer is read at each connection. */
 export function asksForSheet({ plan, dataSheet }: RunningInstrument): boolean {
-  return plan.kind === 'lines' && plan.commands.dataSheet !== null && dataSheet !== null;
+  return dataSheet !== null && (plan.kind === 'scpi' || (plan.kind === 'lines' && plan.commands.dataSheet !== null));
 }
 
 /** How the lines of the simulator's format are to be read. */
@@ -105,7 +105,7 @@ function scpiOptions(instrument: RunningInstrument): object {
     poll: { rateHz: pollRateHz(instrument)! },
     queries: [{ text: 'READ?', values: instrument.channels.map((_, i) => i + 1) }],
     ...(/^\r?\n$/.test(terminator) ? {} : { terminators: { receive: terminator } }),
-    commands: { zero: 'CAL:ZERO' },
+    commands: { zero: 'CAL:ZERO', ...(asksForSheet(instrument) ? { teds: { send: 'DIAG:TEDS?' } } : {}) },
   };
 }
 

@@ -14,7 +14,7 @@ export function makeInstrument(plan: SimulatedInstrument, parts: InstrumentParts
   switch (plan.kind) {
     case 'lines': return new LineInstrument({ ...parts, ...dataSheet, pace, startsByItself, format: plan.format, commands: plan.commands });
     case 'frames': return new FrameInstrument({ ...parts, ...dataSheet, pace, startsByItself, format: plan.frames });
-    case 'scpi': return new ScpiInstrument({ ...parts, format: plan.scpi });
+    case 'scpi': return new ScpiInstrument({ ...parts, ...dataSheet, format: plan.scpi });
     case 'modbus': return new ModbusInstrument({ ...parts, format: plan.modbus! });
   }
 }

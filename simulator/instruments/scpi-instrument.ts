@@ -15,8 +15,12 @@ export type ScpiFormat = z.infer<typeof ScpiFormat>;
 
 export interface ScpiInstrumentOptions extends InstrumentParts {
   readonly format: ScpiFormat;
+  /** Memory image of the first channel's transducer. */
+  readonly dataSheet?: Uint8Array;
 }
 
+/** A query of this instrument's own: the transducer's data sheet as a string. */
+const TEDS_QUERY = 'DIAGnostic:TEDS?';
 const MAX_MESSAGE_BYTES = 1_024;
 const QUEUE_ENTRIES = 20;
 const NOT_A_NUMBER = '9.91E+37';
@@ -71,6 +75,7 @@ export class ScpiInstrument implements VirtualInstrument {
       ['CALibration:ZERO', nothing(() => options.channels.forEach(({ source }) => source.zero()))],
       ['SYSTem:ERRor[:NEXT]?', () => this.#takeError()],
       ['SYSTem:VERSion?', () => '1999.0'],
+      ...(options.dataSheet === undefined ? [] : [[TEDS_QUERY, () => `"${Buffer.from(options.dataSheet!).toString('hex').toUpperCase()}"`] as [string, () => string]]),
     ];
     this.#headers = known.map(([header, act]) => ({ pattern: headerPattern(header), act }));
     options.port.onData((bytes) => this.#hear(bytes));

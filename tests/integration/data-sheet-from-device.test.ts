@@ -14,6 +14,7 @@ import { findDriver } from '../../drivers/registry.ts';
 import type { Reading } from '../../shared/reading.ts';
 import { loadScenario, startScenario } from '../../simulator/index.ts';
 import { dataSheetImage, type DataSheet } from '../../simulator/instruments/data-sheet.ts';
+import { ScpiFormat, ScpiInstrument } from '../../simulator/instruments/scpi-instrument.ts';
 import { LineInstrument } from '../../simulator/instruments/line-instrument.ts';
 import { LineFormat } from '../../simulator/instruments/line-format.ts';
 import { HeldStore } from '../helpers/held-store.ts';
@@ -31,8 +32,8 @@ interface Made {
   readonly station: Station;
   readonly readings: Reading[];
   readonly port: ReturnType<typeof memoryBenchPort>['port'];
-  /** Which transducer is plugged in; what is handed out follows. */
-  transducer: { sheet: DataSheet; image: Uint8Array };
+  /** Another transducer; what is handed out follows. */
+  change(to: DataSheet): void;
   pull(): void;
   pass(ms: number): Promise<void>;
   /** Serial numbers of the transducers, as the stored traces bear them. */
@@ -42,32 +43,47 @@ interface Made {
   channel(): ReturnType<Station['channels']>[number];
 }
 
+type Kind = 'streamed lines' | 'asked lines' | 'scpi';
+
+function driverOf(kind: Kind, isAskedForSheet: boolean): object {
+  const teds = isAskedForSheet ? { teds: { send: kind === 'scpi' ? 'DIAG:TEDS?' : 'DATASHEET' } } : {};
+  switch (kind) {
+    case 'streamed lines': return { id: 'ascii-lines', options: { commands: teds } };
+    case 'asked lines': return { id: 'ascii-lines', options: { commands: teds, poll: { rateHz: 40, request: 'READ', timeoutMs: 200 } } };
+    case 'scpi': return { id: 'scpi', options: { commands: teds, poll: { rateHz: 40, timeoutMs: 200 } } };
+  }
+}
+
 /** A bridge amplifier that sends lines of mV/V, streamed or asked for, and hands out the data sheet of its transducer. */
-async function made(options: { asked?: boolean; transducer?: object; signal?: string; image?: Uint8Array; recordTo?: string; isAskedForSheet?: boolean } = {}): Promise<Made> {
+async function made(options: { kind?: Kind; transducer?: object; signal?: string; image?: Uint8Array; recordTo?: string; isAskedForSheet?: boolean } = {}): Promise<Made> {
   const clock = new ManualClock(Date.UTC(2026, 10, 25));
   const { port, open } = memoryBenchPort();
-  const isAsked = options.asked ?? false;
+  const kind = options.kind ?? 'streamed lines';
   let pulledMs: number | null = null;
-  const bench = { sheet: SHEET, image: options.image ?? dataSheetImage(SHEET) };
+  const image = (options.image ?? dataSheetImage(SHEET)).slice();
+  let sheet = SHEET;
   const torque = (): number => {
     const s = pulledMs === null ? -1 : (clock.monoMs() - pulledMs) / 1_000;
     return PEAK * Math.max(0, Math.min(1, s / 0.2, (0.9 - s) / 0.2));
   };
-  const instrument = new LineInstrument({
-    port, clock, rateHz: 200, pace: 'clock', startsByItself: !isAsked, format: LineFormat.parse({ decimals: 7 }),
-    commands: { start: null, stop: null, zero: null, identify: null, read: isAsked ? 'READ' : null, dataSheet: 'DATASHEET', acknowledge: '', unknown: '', identity: '' },
-    get dataSheet() { return bench.image; },
+  const parts = {
+    port, clock, rateHz: 200,
+    dataSheet: image,
     channels: [{
-      source: { isSaturated: false, next: () => (torque() / bench.sheet.capacity) * bench.sheet.sensitivity + bench.sheet.zeroBalance, zero: () => {} },
+      source: { isSaturated: false, next: () => (torque() / sheet.capacity) * sheet.sensitivity + sheet.zeroBalance, zero: () => {} },
       shown: { factor: 1, offset: 0 },
     }],
+  };
+  const instrument = kind === 'scpi' ? new ScpiInstrument({ ...parts, format: ScpiFormat.parse({}) }) : new LineInstrument({
+    ...parts, pace: 'clock', startsByItself: kind === 'streamed lines', format: LineFormat.parse({ decimals: 7 }),
+    commands: { start: null, stop: null, zero: null, identify: null, read: 'READ', dataSheet: 'DATASHEET', acknowledge: '', unknown: '', identity: '' },
   });
   instrument.switchOn();
   const settings = Settings.parse({
     station: 'Hollin & Fenn',
     instruments: [{
       id: 'press', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 },
-      driver: { id: 'ascii-lines', options: { commands: options.isAskedForSheet === false ? {} : { teds: { send: 'DATASHEET', timeoutMs: 200 } }, ...(isAsked ? { poll: { rateHz: 40, request: 'READ', timeoutMs: 200 } } : {}) } },
+      driver: driverOf(kind, options.isAskedForSheet ?? true),
       channels: [{
         signal: { kind: options.signal ?? 'mV/V' }, zero: { kind: 'fixed' }, transducer: { serialNumber: 'not read yet', capacity: 60, teds: { from: 'device' }, ...options.transducer },
         capture: { mode: 'peak', limits: { kind: 'absolute', target: 33, low: 30, high: 36 } },
@@ -110,7 +126,11 @@ async function made(options: { asked?: boolean; transducer?: object; signal?: st
   let stopping: Promise<void> | null = null;
   const one: Made = {
     stop: () => (stopping ??= stop()), serials: () => [...store.traces.values()].map((trace) => trace.evidence.transducer.serialNumber),
-    clock, station, readings, port, pass, transducer: bench,
+    clock, station, readings, port, pass,
+    change: (to) => {
+      sheet = to;
+      image.set(dataSheetImage(to));
+    },
     pull: () => { pulledMs = clock.monoMs(); },
     instrument: () => station.instruments()[0]!, channel: () => station.channels()[0]!,
   };
@@ -118,9 +138,9 @@ async function made(options: { asked?: boolean; transducer?: object; signal?: st
   return one;
 }
 
-describe.each([['streams', false], ['is asked', true]])('an instrument that %s and hands out its transducer\'s data sheet', (_, asked) => {
+describe.each(['streamed lines', 'asked lines', 'scpi'] as const)('an instrument of %s that hands out its transducer\'s data sheet', (kind) => {
   it('needs neither serial number nor bridge in the settings', async () => {
-    const one = await made({ asked });
+    const one = await made({ kind });
     expect(one.channel()).toMatchObject({ state: 'offline', transducer: { serialNumber: 'not read yet', capacity: 60, calibrationDue: null } });
     await one.pass(2_000);
     expect(one.instrument()).toMatchObject({ state: 'streaming', fault: null });
@@ -136,11 +156,10 @@ describe.each([['streams', false], ['is asked', true]])('an instrument that %s a
   });
 
   it('reads another transducer after the next connection', async () => {
-    const one = await made({ asked });
+    const one = await made({ kind });
     await one.pass(2_000);
     await one.port.unplug();
-    one.transducer.sheet = { ...SHEET, serial: 83, sensitivity: 2.5, periodDays: 3_650 };
-    one.transducer.image = dataSheetImage(one.transducer.sheet);
+    one.change({ ...SHEET, serial: 83, sensitivity: 2.5, periodDays: 3_650 });
     await one.pass(200);
     await one.port.replug();
     await one.pass(4_000);
@@ -154,7 +173,7 @@ describe.each([['streams', false], ['is asked', true]])('an instrument that %s a
 
   it('is recorded with it, and a replay gives the very reading', async () => {
     const path = join(tempFolder(), 'sheet.mcap');
-    const one = await made({ asked, recordTo: path });
+    const one = await made({ kind, recordTo: path });
     await one.pass(2_000);
     one.pull();
     await one.pass(1_500);
@@ -178,7 +197,7 @@ describe.each([['streams', false], ['is asked', true]])('an instrument that %s a
     ['a wrong checksum', { image: dataSheetImage(SHEET).map((byte, i) => (i === 9 ? byte ^ 4 : byte)) }, 'TEDS_CHECKSUM', /checksum of page 1/],
     ['what is no data sheet', { image: new Uint8Array(64) }, 'TEDS_FORMAT', /no data sheet/],
   ])('gives no samples with %s', async (_what, options, code, message) => {
-    const one = await made({ asked, ...options });
+    const one = await made({ kind, ...options });
     await one.pass(3_000);
     expect(one.instrument().fault).toMatchObject({ code, message: expect.stringMatching(message) as string });
     expect(one.instrument().state).not.toBe('streaming');

@@ -3,21 +3,22 @@ import type { Observable } from 'rxjs';
 import { TorsiondError } from '../../../shared/errors.ts';
 import {
   DRIVER_API_VERSION, defineDriver,
-  type DriverContext, type DriverCounters, type DriverEvent, type DriverSession, type InstrumentCommand, type InstrumentIdentity,
+  type DataSheetImage, type DriverContext, type DriverCounters, type DriverEvent, type DriverSession, type InstrumentCommand, type InstrumentIdentity,
 } from '../../api.ts';
 import { AnswerLines } from '../../exchange/answer-lines.ts';
 import type { Outcome, Question } from '../../exchange/exchange.ts';
 import type { PollStep } from '../../exchange/poll-loop.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
+import { tedsAnswer } from '../../teds/text.ts';
 import { quoted } from '../../values/quoted.ts';
 import { zeroCommand } from '../../values/session-parts.ts';
 import { STALE, answerParts, readErrorEntry, readIdentity, readNumber, type ErrorEntry } from './codec.ts';
-import { ScpiOptions, channelCount } from './options.ts';
+import { ScpiOptions, channelCount, longestLineBytes } from './options.ts';
 
 type Line = Uint8Array;
 type Query = ScpiOptions['queries'][number];
 
-/** The device says what it is within so many tries. */
+/** The device says what it and its transducer are within so many tries. */
 const IDENTIFY_TRIES = 2;
 /** The queue is read at most so often because of answers that could not be read. */
 const ERROR_READ_PAUSE_MS = 1_000;
@@ -40,6 +41,7 @@ class ScpiSession implements DriverSession {
   readonly #lines: AnswerLines;
   readonly #session: PolledSession<Line>;
   readonly #stop: () => Promise<void>;
+  #sheets: readonly DataSheetImage[] = [];
   #isReadingErrors = false;
   #errorsReadMs = Number.NEGATIVE_INFINITY;
 
@@ -47,7 +49,7 @@ class ScpiSession implements DriverSession {
     const { options, link } = context;
     this.#options = options;
     this.#context = context;
-    this.#lines = new AnswerLines({ delimiter: encode(options.terminators.receive), maxLineBytes: options.maxLineBytes, where: link.label });
+    this.#lines = new AnswerLines({ delimiter: encode(options.terminators.receive), maxLineBytes: longestLineBytes(options), where: link.label });
     let firstChannel = 0;
     const steps = options.queries.map((query) => {
       const channels = query.values.map((_, i) => firstChannel + i);
@@ -68,7 +70,7 @@ class ScpiSession implements DriverSession {
 
   async start(): Promise<InstrumentIdentity | null> {
     const session = this.#session;
-    const { setup, queries, identify, errors } = this.#options;
+    const { setup, queries, identify, errors, commands } = this.#options;
     session.begin();
     try {
       const identity = identify ? await this.#identify() : null;
@@ -76,12 +78,17 @@ class ScpiSession implements DriverSession {
       if (!identify) await session.loop.ask(this.#question(queries[0]!.text, () => true));
       for (const command of setup) await this.#say(command);
       if (setup.length > 0 && errors.read !== 'never') for (const entry of await this.#readErrors()) this.#tellEntry(entry);
+      if (commands.teds) this.#sheets = [await this.#readDataSheet(commands.teds)];
       session.assertWanted();
       session.loop.start();
       return identity;
     } catch (thrown) {
       throw session.startFault(thrown);
     }
+  }
+
+  dataSheets(): readonly DataSheetImage[] {
+    return this.#sheets;
   }
 
   async command(command: InstrumentCommand): Promise<void> {
@@ -104,10 +111,17 @@ class ScpiSession implements DriverSession {
   }
 
   async #identify(): Promise<InstrumentIdentity> {
+    return this.#tryAsking('*IDN?', readIdentity);
+  }
+
+  async #readDataSheet({ send, channel }: NonNullable<ScpiOptions['commands']['teds']>): Promise<DataSheetImage> {
+    return { channel: channel - 1, bytes: await this.#tryAsking(send, tedsAnswer) };
+  }
+
+  async #tryAsking<Answer>(text: string, read: (line: string) => Answer | null): Promise<Answer> {
     for (let attempt = 1; ; attempt++) {
       try {
-        const line = await this.#session.loop.ask(this.#question('*IDN?', (text) => readIdentity(text) !== null));
-        return readIdentity(decode(line))!;
+        return read(decode(await this.#session.loop.ask(this.#question(text, (line) => read(line) !== null))))!;
       } catch (thrown) {
         this.#session.assertWanted();
         if (attempt >= IDENTIFY_TRIES) throw thrown;

@@ -1,6 +1,7 @@
 /** Settings of the driver `scpi`. */
 import * as z from 'zod';
 import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
+import { TEDS_LINE_BYTES } from '../../teds/text.ts';
 import { pollSchema } from '../../exchange/poll-options.ts';
 
 const message = z.string().min(1).max(200).regex(/^[\x20-\x7e]+$/, 'is one line of printable ASCII, without its terminator');
@@ -27,6 +28,10 @@ const Errors = z.strictObject({
 const Commands = z.strictObject({
   zero: message.optional().describe('Zeroes the device.'),
   stop: message.optional().describe('Sent before the connection is closed.'),
+  teds: z.strictObject({
+    send: question.describe('The query that the manual of the device names.'),
+    channel: z.number().int().min(1).max(1_024).default(1).describe('Whose transducer it is; the first channel is 1.'),
+  }).optional().describe('Reads the electronic data sheet of a transducer (IEEE 1451.4) at each connection; it is answered in hexadecimal or base64, as a string in quotes or bare. The channel takes it when its transducer has teds: { from: device }.'),
 });
 
 export const ScpiOptions = z.strictObject({
@@ -40,9 +45,17 @@ export const ScpiOptions = z.strictObject({
   maxLineBytes: z.number().int().min(16).max(4_096).default(1_024).describe('A longer answer is discarded.'),
   errors: Errors.prefault({}),
   commands: Commands.prefault({}),
+}).superRefine(({ queries, commands: { teds } }, context) => {
+  const channels = channelCount({ queries });
+  if (teds && teds.channel > channels) context.addIssue({ code: 'custom', path: ['commands', 'teds', 'channel'], message: `is ${teds.channel}; there are ${channels} channels` });
 });
 export type ScpiOptions = z.infer<typeof ScpiOptions>;
 
-export function channelCount(options: ScpiOptions): number {
+/** Longest line: that of values, or of a data sheet where one is asked for. */
+export function longestLineBytes({ maxLineBytes, commands }: ScpiOptions): number {
+  return commands.teds ? Math.max(maxLineBytes, TEDS_LINE_BYTES) : maxLineBytes;
+}
+
+export function channelCount(options: { readonly queries: readonly { readonly values: readonly number[] }[] }): number {
   return options.queries.reduce((sum, query) => sum + query.values.length, 0);
 }
