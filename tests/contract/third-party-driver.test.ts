@@ -15,9 +15,15 @@ interface Planted {
   readonly clause: string;
 }
 
+const VALUE = "else this.runs.value(0, Number(match[2]), 'N.m', 0);";
+const COMMAND = 'await this.link.write(ZERO);';
+const ASKED_COMMAND = 'await this.session.loop.tell(ZERO);';
+const ASKED_VALUE = "runs.value(0, Number(text), 'N.m', 0)";
+const BUSY = 'for (let i = 0; i < 1e4; i++) this.busy = (this.busy ?? 0) + i;';
+
 const FAULTS: readonly Planted[] = [
   { name: 'uses the first partial line', kind: 'streaming', clause: 'D6',
-    from: 'delimiter: Uint8Array.of(10), maxLineBytes: 64 }', to: "delimiter: Uint8Array.of(10), maxLineBytes: 64, onPartial: (bytes) => this.runs.value(0, parseFloat(/[\\d.]+/.exec(Buffer.from(bytes).toString('latin1')) ?? '0'), null, 0) }" },
+    from: 'delimiter: Uint8Array.of(10), maxLineBytes: 64 }', to: "delimiter: Uint8Array.of(10), maxLineBytes: 64, onPartial: (bytes) => this.runs.value(0, parseFloat(/[\\d.]+/.exec(Buffer.from(bytes).toString('latin1')) ?? '0'), 'N.m', 0) }" },
   { name: 'overlooks lost lines', kind: 'streaming', clause: 'D14', from: 'lost > 0 && lost <= 50', to: 'false' },
   { name: 'uses a line with a false check', kind: 'streaming', clause: 'D4', from: ' || check(text.slice(0, -2)) !== parseInt(match[3], 16)', to: '' },
   { name: 'throws on garbage', kind: 'streaming', clause: 'D12', from: 'this.#untold++;', to: "throw new Error('what is this?');" },
@@ -25,13 +31,32 @@ const FAULTS: readonly Planted[] = [
   { name: 'leaves a listener on the signal', kind: 'streaming', clause: 'D9', from: "this.signal.removeEventListener('abort', this.finish);", to: '' },
   { name: 'starts though it was given up', kind: 'streaming', clause: 'D15', from: "if (this.signal.aborted) throw", to: 'if (false) throw' },
   { name: 'repeats the last value in silence', kind: 'streaming', clause: 'D13',
-    from: 'else this.runs.value(0, Number(match[2]), null, 0);', to: 'else { this.runs.value(0, Number(match[2]), null, 0); this.clock.after(500, () => { this.runs.value(0, Number(match[2]), null, 0); this.runs.end(); }); }' },
+    from: VALUE, to: VALUE.replace(/else (.*)/, 'else { $1 this.clock.after(500, () => { $1 this.runs.end(); }); }') },
   { name: 'shares its framer between sessions', kind: 'streaming', clause: 'D10',
     from: 'this.framer = new LineFramer({ delimiter: Uint8Array.of(10), maxLineBytes: 64 });', to: 'this.framer = (globalThis.sharedFramer ??= new LineFramer({ delimiter: Uint8Array.of(10), maxLineBytes: 64 }));' },
   { name: 'asks twice at once', kind: 'asked', clause: 'P4', from: 'onAsk: () => this.lines.noteAsked()', to: 'onAsk: () => { this.lines.noteAsked(); void this.context.link.write(ASK); }' },
   { name: 'takes an answer that comes too late', kind: 'asked', clause: 'P5',
-    from: 'hear: (chunk) => this.lines.push(chunk),', to: "hear: (chunk) => { const text = Buffer.from(chunk.data).toString('latin1').trim(); if (this.session.faults > 0 && /^[+-]\\d/.test(text)) this.session.tell(chunk.atMs, (runs) => runs.value(0, Number(text), null, 0)); this.lines.push(chunk); }," },
+    from: 'hear: (chunk) => this.lines.push(chunk),', to: "hear: (chunk) => { const text = Buffer.from(chunk.data).toString('latin1').trim(); if (this.session.faults > 0 && /^[+-]\\d/.test(text)) this.session.tell(chunk.atMs, (runs) => runs.value(0, Number(text), 'N.m', 0)); this.lines.push(chunk); }," },
   { name: 'goes on starting though it was given up', kind: 'asked', clause: 'P15', from: 'await this.session.loop.ask(this.question);', to: 'await this.session.loop.ask(this.question).catch(() => new Promise(() => {}));' },
+];
+
+/** Each of these breaks the clause that names it, and no other. */
+const SINGLE_FAULTS: readonly Planted[] = [
+  { name: 'waits while it starts and cannot be given up', kind: 'streaming', clause: 'D16',
+    from: 'return null;', to: 'await new Promise((resolve) => this.clock.after(1, resolve)); return null;' },
+  { name: 'forgets the unit', kind: 'streaming', clause: 'D17', from: VALUE, to: VALUE.replace("'N.m'", 'null') },
+  { name: 'calls a clean sample unstable', kind: 'streaming', clause: 'D17', from: VALUE, to: VALUE.replace(', 0);', ', 2);') },
+  { name: 'loses the line that is under way when it is told to zero', kind: 'streaming', clause: 'D18', from: COMMAND, to: `this.framer.reset(); ${COMMAND}` },
+  { name: 'takes a command and does not send it', kind: 'streaming', clause: 'D18', from: COMMAND, to: '' },
+  { name: 'keeps every session for ever', kind: 'streaming', clause: 'D19', from: 'this.signal = signal;', to: '(globalThis.sessions ??= []).push(this); this.signal = signal;' },
+  { name: 'works too long on each line', kind: 'streaming', clause: 'D20', from: 'this.#untold = 0;', to: `this.#untold = 0; ${BUSY}` },
+  { name: 'takes commands that it does not declare', kind: 'streaming', clause: 'D21', from: "if (kind !== 'zero') throw", to: 'if (false) throw' },
+  { name: 'starts though nobody answered', kind: 'asked', clause: 'P16', from: 'await this.session.loop.ask(this.question);', to: 'await this.session.loop.ask(this.question).catch(() => {});' },
+  { name: 'forgets the unit', kind: 'asked', clause: 'P17', from: ASKED_VALUE, to: ASKED_VALUE.replace("'N.m'", 'null') },
+  { name: 'zeroes in the middle of a question', kind: 'asked', clause: 'P18', from: ASKED_COMMAND, to: 'await this.context.link.write(ZERO);' },
+  { name: 'keeps every session for ever', kind: 'asked', clause: 'P19', from: 'this.context = context;', to: '(globalThis.sessions ??= []).push(this); this.context = context;' },
+  { name: 'works too long on each answer', kind: 'asked', clause: 'P20', from: "const text = Buffer.from(outcome.frame).toString('latin1');", to: `const text = Buffer.from(outcome.frame).toString('latin1'); ${BUSY.replace('1e4', '1e5')}` },
+  { name: 'takes commands that it does not declare', kind: 'asked', clause: 'P21', from: "if (kind !== 'zero') throw", to: 'if (false) throw' },
 ];
 
 const EXAMPLE = new URL('../fixtures/third-party-driver/', import.meta.url).pathname;
@@ -50,7 +75,7 @@ beforeAll(() => {
     writeFileSync(join(installed, `${name}.js`), `export * from ${JSON.stringify(new URL(`../../drivers/${file}`, import.meta.url).href)};\n`);
   }
   const runs = [['streaming', './driver.mjs'], ['asked', './asked.mjs']];
-  FAULTS.forEach((fault, i) => {
+  [...FAULTS, ...SINGLE_FAULTS].forEach((fault, i) => {
     const source = readFileSync(join(folder, SOURCES[fault.kind]), 'utf8');
     if (source.split(fault.from).length !== 2) throw new Error(`the place of "${fault.name}" is not there once`);
     writeFileSync(join(folder, `fault-${i}.mjs`), source.replace(fault.from, () => fault.to));
@@ -73,5 +98,9 @@ describe('a driver from outside', () => {
 
   it.each(FAULTS.map((fault, i) => [fault.name, fault.clause, i] as const))('that %s breaks %s', (_, clause, i) => {
     expect(broken(`./fault-${i}.mjs`)).toContain(clause);
+  });
+
+  it.each(SINGLE_FAULTS.map((fault, i) => [fault.kind, fault.name, fault.clause, FAULTS.length + i] as const))('that is %s and %s breaks %s alone', (_kind, _name, clause, i) => {
+    expect(broken(`./fault-${i}.mjs`)).toEqual([clause]);
   });
 });
