@@ -1,7 +1,6 @@
 /** The composition root: builds every part of the running gateway, in order, and takes it down in the other order. */
 import { existsSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
-import { findDriver } from '../drivers/registry.ts';
 import { systemClock, type Clock } from '../shared/clock.ts';
 import { packageVersion } from './version.ts';
 import { createInstrumentSet } from './devices/instrument-set.ts';
@@ -14,6 +13,7 @@ import { RecordingHub } from './recording/recording-hub.ts';
 import { createScannerSet } from './scanners/scanner-set.ts';
 import { startServer } from './server/server.ts';
 import { openTokenStore } from './server/tokens.ts';
+import { gatewayChecks, type GatewayChecks } from './settings/default-checks.ts';
 import type { Settings } from './settings/schema.ts';
 import { Station } from './station/station.ts';
 import { openStore } from './storage/open-store.ts';
@@ -22,6 +22,8 @@ export interface DaemonOptions {
   readonly settings: Settings;
   readonly dataDirectory: string;
   readonly log: Log;
+  /** The drivers that the settings may name. Left out: those that come with the gateway. */
+  readonly drivers?: Pick<GatewayChecks, 'findDriver' | 'driverOrigin'>;
   readonly clock?: Clock;
   /** Where the built page is; left out: looked for beside this file. */
   readonly pageDirectory?: string;
@@ -38,11 +40,11 @@ export interface RunningDaemon {
 
 /** @throws TorsiondError STORE_IN_USE, STORE_NEWER, SERVER_ADDRESS … ; nothing is left open then */
 export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon> {
-  const { settings, dataDirectory, log, clock = systemClock, random = Math.random } = options;
+  const { settings, dataDirectory, log, drivers: { findDriver, driverOrigin } = gatewayChecks, clock = systemClock, random = Math.random } = options;
   const version = packageVersion();
   const store = await openStore(dataDirectory, { clock, log: (message) => log.warn({}, message) });
   try {
-    const recordings = new RecordingHub({ station: settings.station, software: `torsiond ${version}`, clock });
+    const recordings = new RecordingHub({ station: settings.station, software: `torsiond ${version}`, driverOrigin, clock });
     const ports = new BrowserPorts(settings.instruments, clock);
     const instruments = createInstrumentSet(settings.instruments, {
       clock, random, openLink: (link, id) => linkOpener(link, { id, ports }), pagePortStamp: (id) => ports.stamp(id), findDriver,

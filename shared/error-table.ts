@@ -47,7 +47,8 @@ export const ERROR_TABLE = {
   DEVICE_RATE: facts('never', 69, 503, 'The device sends at another rate than "sampleRateHz" says. Correct the setting or leave it out.'),
   DEVICE_ERROR: facts('backoff', 69, 503, 'The device reports an error of its own; its manual tells what the number in the message means.'),
   POLL_MISSED: facts('now', 69, 503, 'The device is asked more often than it answers. Lower poll.rateHz, or look at what else is asked on the line.'),
-  DRIVER_UNKNOWN: facts('never', 78, 400, 'Name one of the drivers that the message lists.'),
+  DRIVER_UNKNOWN: facts('never', 78, 400, 'Name one of the drivers that the message lists, or list the package or file of another one under "drivers" in the settings.'),
+  DRIVER_LOAD: facts('never', 78, 400, 'Correct the entry of "drivers" in the settings, or the driver that it names.'),
   DRIVER_FAILED: facts('backoff', 69, 503, 'The driver broke its contract. Please report it with the text of "torsiond diagnose".'),
   COMMAND_UNSUPPORTED: facts('never', 64, 400, 'This instrument cannot do that; its driver names what it can.'),
   // What a transducer says of itself (IEEE 1451.4)

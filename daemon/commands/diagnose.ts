@@ -6,7 +6,6 @@ import { join } from 'node:path';
 import { asTorsiondError } from '../../shared/errors.ts';
 import { readGatewayNote } from '../gateway-note.ts';
 import { withoutSecrets } from '../log.ts';
-import { parseSettings, readSettingsText } from '../settings/load-settings.ts';
 import { formatFault } from '../settings/settings-fault.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted, DATA_OPTION, dataDirectory } from './options.ts';
@@ -112,11 +111,11 @@ async function settingsSection(options: DiagnoseOptions, context: CommandContext
   const file = settingsFile(options, context);
   if (file === null) return { lines: ['no settings file; all defaults hold'], url: null };
   try {
-    const text = await readSettingsText(file);
-    const { gatewayChecks } = await import('../settings/default-checks.ts');
-    const { settings, faults } = parseSettings(text, gatewayChecks);
+    const { readSettings } = await import('../settings/read-settings.ts');
+    const { text, parsed: { settings, faults }, checks } = await readSettings(file);
+    const outside = checks.outsideDrivers.map(({ definition, origin, file: from }) => `driver ${definition.id} from outside: ${origin} (${from})`);
     const url = settings === null ? null : `http://${settings.server.host.includes(':') ? `[${settings.server.host}]` : settings.server.host}:${settings.server.port}`;
-    return { lines: [file, ...faults.map((fault) => formatFault(file, fault)), ...withoutNotes(text).map((line) => `  ${line}`)], url };
+    return { lines: [file, ...outside, ...faults.map((fault) => formatFault(file, fault)), ...withoutNotes(text).map((line) => `  ${line}`)], url };
   } catch (thrown) {
     return { lines: [asTorsiondError(thrown).toLine()], url: null };
   }

@@ -4,6 +4,7 @@ import type { Subscription } from 'rxjs';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import type { ConnectionRecorder } from '../recording/recorder.ts';
+import type { LoadedSettings } from '../settings/read-settings.ts';
 import type { Settings, InstrumentSettings } from '../settings/schema.ts';
 import { readGatewayNote } from '../gateway-note.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
@@ -34,8 +35,8 @@ export const registerRecord: RegisterCommand = (program, context, finish) => {
     .option('--token-env <name>', 'environment variable with a token for the gateway; when it is not set, a token is made for the time of the recording', 'TORSIOND_TOKEN')
     .action(finish(async (options: RecordOptions) => {
       if (await throughGateway(options, context)) return 0;
-      const settings = await commandSettings(options, context);
-      await record(instrumentOf(settings, options.channel), settings.station, options, context);
+      const loaded = await commandSettings(options, context);
+      await record(instrumentOf(loaded.settings, options.channel), loaded, options, context);
       return 0;
     }));
 };
@@ -60,17 +61,19 @@ function instrumentOf(settings: Settings, channel: string): InstrumentSettings {
   throw new TorsiondError('CHANNEL_UNKNOWN', `there is no channel "${channel}"; ${known.length === 0 ? 'the settings have none' : `known are ${known.join(', ')}`}`, { where: channel });
 }
 
-async function record(instrument: InstrumentSettings, station: string, options: RecordOptions, context: CommandContext): Promise<void> {
-  const [{ createInstrumentSet }, { linkOpener }, { createRecorder }, { noteMark }, { gatewayChecks }] = await Promise.all([
-    import('../devices/instrument-set.ts'), import('../devices/open-link.ts'), import('../recording/recorder.ts'), import('../recording/recording-format.ts'), import('../settings/default-checks.ts'),
+async function record(
+  instrument: InstrumentSettings, { settings: { station }, checks: { findDriver, driverOrigin } }: LoadedSettings, options: RecordOptions, context: CommandContext,
+): Promise<void> {
+  const [{ createInstrumentSet }, { linkOpener }, { createRecorder }, { noteMark }] = await Promise.all([
+    import('../devices/instrument-set.ts'), import('../devices/open-link.ts'), import('../recording/recorder.ts'), import('../recording/recording-format.ts'),
   ]);
-  const recorder = await createRecorder(options.out, { station, software: `torsiond ${context.version}`, clock: context.clock });
+  const recorder = await createRecorder(options.out, { station, software: `torsiond ${context.version}`, driverOrigin, clock: context.clock });
   const connections = new Map<number, ConnectionRecorder>();
   const set = createInstrumentSet([{ ...instrument, enabled: true }], {
     clock: context.clock,
     random: jitter,
     openLink: (link) => linkOpener(link),
-    findDriver: gatewayChecks.findDriver,
+    findDriver,
     onChunk: (_instrument, chunk, epoch) => {
       let connection = connections.get(epoch);
       if (!connection) connections.set(epoch, connection = recorder.connection(instrument, epoch));

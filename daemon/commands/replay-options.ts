@@ -25,6 +25,7 @@ export interface ReplayFlags extends CaptureFlags {
   readonly torqueColumn: string;
   readonly traceUnit: string;
   readonly block: number;
+  readonly config?: string;
   readonly json?: boolean;
 }
 
@@ -47,6 +48,7 @@ export function addReplayOptions(command: Command): Command {
     .addOption(new Option('--torque-column <name>', 'column of the torque').default('torque_Nm'))
     .addOption(option('--trace-unit <code>', 'UCUM code of the torque column', torqueUnitCode).default('N.m'))
     .addOption(option('--block <n>', 'samples per block; changes nothing but memory', wholeNumber(1, 65_536)).default(256))
+    .option('--config <file>', 'settings file that lists the drivers from outside which recordings need; nothing else of it holds here')
     .option(...JSON_OPTION);
 }
 

@@ -3,6 +3,7 @@ import { stat } from 'node:fs/promises';
 import { displayStep } from '../../shared/display.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
+import type { SettingsChecks } from '../settings/check-settings.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
@@ -21,8 +22,8 @@ export const registerReplay: RegisterCommand = (program, context, finish) => {
 };
 
 async function replay(files: readonly string[], flags: ReplayFlags, context: CommandContext): Promise<number> {
-  const [{ inputKind }, { replayFile }, { openReplayPipeline }, { gatewayChecks }] = await Promise.all([
-    import('../recording/input-file.ts'), import('../recording/replay.ts'), import('../recording/replay-pipeline.ts'), import('../settings/default-checks.ts'),
+  const [{ inputKind }, { replayFile }, { openReplayPipeline }, checks] = await Promise.all([
+    import('../recording/input-file.ts'), import('../recording/replay.ts'), import('../recording/replay-pipeline.ts'), driverChecks(flags.config),
   ]);
   // Everything that can be known to be wrong is told before the first reading.
   const traceSettings = traceChannel(flags);
@@ -47,7 +48,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       adapt: (recorded, _source, hasCommands) => adaptChannel(recorded, flags, hasCommands),
       columns: { time: flags.timeColumn, torque: flags.torqueColumn },
       blockSize: flags.block,
-      findDriver: gatewayChecks.findDriver,
+      findDriver: (id, origin) => checks.findDriver(id) ?? missingDriver(id, origin, checks, flags.config),
       openPipeline: (channel) => {
         table ??= new ReadingTable(stepOf(channel.settings));
         return openReplayPipeline(channel, context.version);
@@ -76,6 +77,19 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     if (context.stop.aborted) break;
   }
   return exitCode;
+}
+
+async function driverChecks(config: string | undefined): Promise<SettingsChecks> {
+  if (config === undefined) return (await import('../settings/default-checks.ts')).gatewayChecks;
+  return (await (await import('../settings/read-settings.ts')).loadSettings(config)).checks;
+}
+
+/** @param origin where the recorder says that the driver came from */
+function missingDriver(id: string, origin: string | null, checks: SettingsChecks, config: string | undefined): never {
+  const from = origin === null ? '' : `, which came from ${origin}`;
+  throw new TorsiondError('DRIVER_UNKNOWN', `the recording needs the driver "${id}"${from}; known are ${checks.driverIds().join(', ')}`, {
+    hint: config === undefined ? 'Give --config with the settings file that lists it under "drivers".' : `List its package or file under "drivers" in ${config}.`,
+  });
 }
 
 async function* cleared<T>(items: AsyncIterable<T>, progress: Progress, file: string): AsyncGenerator<T, void, void> {

@@ -1,8 +1,8 @@
 /** Which settings a command works with. */
 import { existsSync } from 'node:fs';
 import { join } from 'node:path';
-import { defaultSettings, loadSettings } from '../settings/load-settings.ts';
-import type { Settings } from '../settings/schema.ts';
+import { defaultSettings } from '../settings/load-settings.ts';
+import type { LoadedSettings } from '../settings/read-settings.ts';
 import type { CommandContext } from './context.ts';
 import { dataDirectory } from './options.ts';
 
@@ -16,9 +16,15 @@ export function settingsFile(options: { readonly config?: string; readonly data?
 }
 
 /** @throws TorsiondError as `loadSettings` */
-export async function commandSettings(options: { readonly config?: string; readonly data?: string }, context: CommandContext): Promise<Settings> {
+export async function commandSettings(options: { readonly config?: string; readonly data?: string }, context: CommandContext): Promise<LoadedSettings> {
   const file = settingsFile(options, context);
-  if (file === null) return defaultSettings();
+  if (file === null) return emptySettings();
+  const { loadSettings } = await import('../settings/read-settings.ts');
+  return loadSettings(file);
+}
+
+/** All defaults: no instruments, and the built-in drivers. */
+export async function emptySettings(): Promise<LoadedSettings> {
   const { gatewayChecks } = await import('../settings/default-checks.ts');
-  return loadSettings(file, gatewayChecks);
+  return { settings: defaultSettings(), checks: gatewayChecks };
 }

@@ -6,13 +6,12 @@ import { Option } from 'commander';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { RunningScenario } from '../../simulator/index.ts';
 import { createLog } from '../log.ts';
-import { defaultSettings } from '../settings/load-settings.ts';
 import type { Settings } from '../settings/schema.ts';
 import { makeDataDirectory } from '../storage/data-directory.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { jitter } from './jitter.ts';
 import { DATA_OPTION, dataDirectory, wholeNumber } from './options.ts';
-import { commandSettings } from './settings-file.ts';
+import { commandSettings, emptySettings } from './settings-file.ts';
 import { stopped } from './stopped.ts';
 
 interface StartOptions {
@@ -44,7 +43,8 @@ async function start(options: StartOptions, context: CommandContext): Promise<nu
   const log = createLog({ isTerminal: context.isTerminal.err, level: options.logLevel ?? (options.demo ? 'warn' : 'info'), write: (line) => void context.complain(line) });
   const isFresh = options.demo === true && options.data === undefined;
   // The demonstration must not take the settings of a real station by chance.
-  const fileSettings = isFresh && options.config === undefined ? defaultSettings() : await commandSettings(options, context);
+  const { settings: fileSettings, checks } = isFresh && options.config === undefined ? await emptySettings() : await commandSettings(options, context);
+  for (const { definition, origin, file } of checks.outsideDrivers) log.info({ driver: definition.id, from: origin, file }, 'driver from outside');
   const directory = isFresh ? mkdtempSync(join(tmpdir(), 'torsiond-demo-')) : dataDirectory(options.data, context.env);
   let scenario: RunningScenario | null = null;
   try {
@@ -55,7 +55,7 @@ async function start(options: StartOptions, context: CommandContext): Promise<nu
       settings = await withBench(settings, scenario);
     }
     const daemon = await startDaemon({
-      settings, dataDirectory: directory, clock: context.clock, log, random: jitter,
+      settings, dataDirectory: directory, clock: context.clock, log, random: jitter, drivers: checks,
     });
     await context.print(`The page is at ${daemon.url} - stop with Ctrl-C.`);
     await stopped(context.stop);

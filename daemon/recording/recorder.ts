@@ -11,6 +11,8 @@ export interface RecorderOptions {
   readonly station: string;
   /** Name and version of what records. */
   readonly software: string;
+  /** Where a driver from outside comes from, for whoever wants to replay it; null for a built-in one. Left out: there is none. */
+  readonly driverOrigin?: (id: string) => string | null;
   readonly clock: Clock;
   /** Wall time minus monotonic time, ms, as the readings of the live run get it now. Default: by the clock, once. */
   readonly wallOffsetMs?: () => number;
@@ -206,7 +208,8 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
           }
           if (current.id === undefined) {
             current.metadata ??= connectionMetadata({
-              instrument, epoch, piece: current.piece, station: options.station, software: options.software, startWallMs, startMonoMs,
+              instrument, epoch, piece: current.piece, station: options.station, software: options.software,
+              driverOrigin: options.driverOrigin?.(instrument.driver.id) ?? null, startWallMs, startMonoMs,
               wallOffsetMs: wallOffsetMs(), isJoined: current.start.isJoined ?? false, zeros: current.start.zeros ?? null, hasCommands: current.start.hasCommands ?? false,
             });
           }

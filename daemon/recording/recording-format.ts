@@ -50,6 +50,8 @@ export interface RecordedConnection {
   readonly piece: number;
   readonly station: string;
   readonly software: string;
+  /** Name and version of the package its driver came from; null when it was a built-in one. */
+  readonly driverOrigin: string | null;
   /** Wall time, ms since 1970, and monotonic time, ms, of one moment: the beginning of the recording. */
   readonly startWallMs: number;
   readonly startMonoMs: number;
@@ -73,6 +75,7 @@ const Metadata = z.object({
   piece: z.coerce.number().int().min(0),
   station: z.string(),
   software: z.string(),
+  driverOrigin: z.string().optional(),
   startWallNs: z.string().regex(/^\d+$/),
   startMonoNs: z.string().regex(/^\d+$/),
   wallOffsetMs: z.coerce.number(),
@@ -89,6 +92,7 @@ export function connectionMetadata(connection: RecordedConnection): Map<string, 
     ['piece', String(connection.piece)],
     ['station', connection.station],
     ['software', connection.software],
+    ...(connection.driverOrigin === null ? [] : [['driverOrigin', connection.driverOrigin] as const]),
     ['startWallNs', String(toNanoseconds(connection.startWallMs))],
     ['startMonoNs', String(toNanoseconds(connection.startMonoMs))],
     ['wallOffsetMs', String(connection.wallOffsetMs)],
@@ -122,6 +126,7 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
     piece: facts.data.piece,
     station: facts.data.station,
     software: facts.data.software,
+    driverOrigin: facts.data.driverOrigin ?? null,
     startWallMs: toMilliseconds(BigInt(facts.data.startWallNs)),
     startMonoMs: toMilliseconds(BigInt(facts.data.startMonoNs)),
     wallOffsetMs: facts.data.wallOffsetMs,

@@ -14,6 +14,8 @@ export interface RecordingHubOptions {
   readonly station: string;
   /** Name and version of what records. */
   readonly software: string;
+  /** As of `RecorderOptions`. */
+  readonly driverOrigin?: (id: string) => string | null;
   readonly clock: Clock;
 }
 
@@ -100,11 +102,11 @@ export class RecordingHub {
     if (this.#isClosed) throw new TorsiondError('CHANNEL_NOT_READY', 'the gateway is stopping', { where: instrument });
     if (this.#running >= MAX_RECORDINGS) throw new TorsiondError('LIMIT_REACHED', `${MAX_RECORDINGS} recordings run already`, { where: instrument });
     this.#running++;
-    const { station, software, clock } = this.#options;
+    const { station, software, driverOrigin = () => null, clock } = this.#options;
     let recorder: Recorder;
     try {
       recorder = await createRecorder(sink, {
-        station, software, clock, wallOffsetMs: () => source.wallOffsetMs(), queueBytes: RECORDING_QUEUE_BYTES, overflow: 'fail',
+        station, software, driverOrigin, clock, wallOffsetMs: () => source.wallOffsetMs(), queueBytes: RECORDING_QUEUE_BYTES, overflow: 'fail',
       });
     } catch (thrown) {
       this.#running--;

@@ -50,7 +50,7 @@ export class RecordingReplay {
     this.#latest.set(instrument.id, recorded);
     // Later connections bring the same offset: what changed it since stands in the marks.
     this.#wall ??= new WallMap(recorded.wallOffsetMs);
-    this.#playing.set(recorded, await ReplayConnection.open(recorded, this.#options.findDriver(instrument.driver.id) ?? null));
+    this.#playing.set(recorded, await ReplayConnection.open(recorded, this.#options.findDriver(instrument.driver.id, recorded.driverOrigin) ?? null));
     instrument.channels.forEach((settings, i) => this.#open(recorded, settings, i));
     const asked = this.#earlyNotes.filter((mark) => mark.instrument === instrument.id && mark.epoch === recorded.epoch);
     this.#earlyNotes = this.#earlyNotes.filter((mark) => mark.instrument !== instrument.id);

@@ -44,7 +44,8 @@ export interface ReplayOptions {
   readonly columns: TraceColumns;
   /** Samples per block of a plain trace. */
   readonly blockSize: number;
-  readonly findDriver: (id: string) => DriverDefinition | undefined;
+  /** `origin`: where the driver came from when it was recorded, null for a built-in one. May throw why there is none. */
+  readonly findDriver: (id: string, origin: string | null) => DriverDefinition | undefined;
   readonly openPipeline: (channel: ReplayChannel) => ReplayPipeline;
   /** Called before bytes or samples of that time are handed on: waits, for a replay that is not at full speed. */
   readonly pace: (atMs: number) => Promise<void>;

@@ -6,7 +6,7 @@ import type { ErrorCode } from '../../shared/error-table.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
-import { describe, issueExplainer, nearest } from './explain-issue.ts';
+import { describe, firstLine, issueExplainer, nearest } from './explain-issue.ts';
 import { driverRate } from './driver-rate.ts';
 import { ChannelSettings, InstrumentSettings, LinkSettings, ServerSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
@@ -22,7 +22,10 @@ export interface Finding {
 /** The parts of the gateway that know more than the schema. */
 export interface SettingsChecks {
   findDriver(id: string): DriverDefinition | undefined;
+  /** Of all drivers, those from outside included. */
   driverIds(): readonly string[];
+  /** What is wrong with the drivers that these settings list. */
+  readonly driverFaults: readonly Finding[];
   /** What speaks against capture settings; `rateHz` in S/s, null when it is not declared; `capacityNm` in N.m. */
   checkCapture(settings: CaptureSettings, rateHz: number | null, capacityNm: number): readonly TorsiondError[];
 }
@@ -66,7 +69,7 @@ function asRecord(value: unknown): Readonly<Record<string, unknown>> {
 }
 
 export function checkSettings(parts: SettingsParts, checks: SettingsChecks): readonly Finding[] {
-  const findings: Finding[] = parts.server === null ? [] : checkServer(parts.server);
+  const findings: Finding[] = [...checks.driverFaults, ...(parts.server === null ? [] : checkServer(parts.server))];
   const portOwners = new Map<string, string>();
   parts.instruments.forEach((instrument, i) => {
     const at: SettingsPath = ['instruments', i];
@@ -109,12 +112,24 @@ function checkDriver(
   if (!driver) {
     const known = checks.driverIds();
     const near = nearest(settings.id, known);
-    const meant = near === null ? '' : `did you mean "${near}"? `;
+    const meant = near !== null ? `did you mean "${near}"? ` : checks.driverFaults.length === 0 ? '' : 'it may be one of those in "drivers" that cannot be used; ';
     return [{
       code: 'DRIVER_UNKNOWN', path: [...at, 'driver', 'id'], concernsKey: false,
       message: `there is no driver "${settings.id}"; ${meant}known are ${known.join(', ')}`,
     }];
   }
+  try {
+    return checkOptions(driver, settings, channels, at);
+  } catch (thrown) {
+    const message = `the driver ${driver.id} fails while its options are checked: ${firstLine(thrown)}`;
+    return [{ code: 'DRIVER_FAILED', path: [...at, 'driver', 'id'], concernsKey: false, message }];
+  }
+}
+
+/** @throws whatever a driver from outside throws */
+function checkOptions(
+  driver: DriverDefinition, settings: InstrumentSettings['driver'], channels: InstrumentParts['channels'], at: SettingsPath,
+): readonly Finding[] {
   const schema: z.ZodType = driver.optionsSchema;
   const parsed = schema.safeParse(settings.options);
   if (!parsed.success) {
@@ -139,8 +154,13 @@ function checkDriver(
 function rateOf(settings: InstrumentSettings['driver'] | null, checks: SettingsChecks): number | null {
   const driver = settings === null ? undefined : checks.findDriver(settings.id);
   const schema: z.ZodType | undefined = driver?.optionsSchema;
-  const parsed = schema?.safeParse(settings?.options);
-  return parsed?.success ? driverRate(driver, parsed.data) : null;
+  try {
+    const parsed = schema?.safeParse(settings?.options);
+    return parsed?.success ? driverRate(driver, parsed.data) : null;
+  } catch {
+    // Told where the options are checked.
+    return null;
+  }
 }
 
 /** The setting that a fault of the capture settings is about. */

@@ -87,6 +87,12 @@ export function describe(value: unknown): string {
   }
 }
 
+/** Of what a driver from outside threw, which may be anything. */
+export function firstLine(thrown: unknown): string {
+  const text = thrown instanceof Error ? thrown.message : String(thrown);
+  return text.trim().split('\n')[0]!.replace(/\.$/, '') || 'no reason given';
+}
+
 /** The shapes that the value may have here; alternatives of a kind the value does not name are left out. */
 function alternatives(shape: Shape, value: unknown): readonly Shape[] {
   const all = (shape.oneOf ?? shape.anyOf ?? [shape]).flatMap((one) => (one.oneOf || one.anyOf ? alternatives(one, value) : [one]));

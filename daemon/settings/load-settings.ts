@@ -5,7 +5,7 @@ import { TorsiondError } from '../../shared/errors.ts';
 import { checkSettings, settingsParts, type Finding, type SettingsChecks } from './check-settings.ts';
 import { describe, issueExplainer } from './explain-issue.ts';
 import { Settings } from './schema.ts';
-import { faultsAsError, formatPath, type SettingsFault } from './settings-fault.ts';
+import { formatPath, type SettingsFault } from './settings-fault.ts';
 import { fillFromTeds } from './teds-fill.ts';
 import { yamlPositions } from './yaml-positions.ts';
 
@@ -93,13 +93,6 @@ export async function readSettingsText(file: string): Promise<string> {
     const what = code === 'ENOENT' || code === 'ENOTDIR' ? 'there is no such settings file' : code === 'EACCES' ? 'the settings file may not be read' : `the settings file cannot be read (${code ?? String(thrown)})`;
     throw new TorsiondError('INPUT_NOT_FOUND', what, { where: file, cause: thrown });
   }
-}
-
-/** @throws TorsiondError INPUT_NOT_FOUND, INPUT_FORMAT, or the first fault (SETTINGS_INVALID, DRIVER_UNKNOWN, RATE_TOO_LOW …) with its line */
-export async function loadSettings(file: string, checks: SettingsChecks): Promise<Settings> {
-  const { settings, faults } = parseSettings(await readSettingsText(file), checks);
-  if (settings === null) throw faultsAsError(file, faults);
-  return settings;
 }
 
 /** All defaults: a station without instruments. */

@@ -114,9 +114,14 @@ export const ServerSettings = z.strictObject({
 });
 export type ServerSettings = z.infer<typeof ServerSettings>;
 
+/** A station has a few makes of instrument; more is a mistake. */
+export const MOST_LISTED_DRIVERS = 32;
+
 export const Settings = z.strictObject({
   station: z.string().min(1).max(80).default('torsiond'),
   server: ServerSettings.prefault({}),
+  drivers: z.array(z.string().min(1).max(500)).max(MOST_LISTED_DRIVERS).default([])
+    .describe('Drivers from outside: package names, or paths that begin with ./, ../ or /, looked for from the folder of this file. Each is code that runs with all rights of the gateway.'),
   instruments: z.array(InstrumentSettings).max(64).default([])
     .superRefine((list, context) => list.forEach((entry, i) => {
       if (list.findIndex((other) => other.id === entry.id) === i) return;

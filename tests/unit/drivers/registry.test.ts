@@ -1,5 +1,4 @@
 import { describe, expect, it } from 'vitest';
-import type { DriverDefinition } from '../../../drivers/api.ts';
 import { BUILT_IN_DRIVERS, findDriver } from '../../../drivers/registry.ts';
 
 describe('the drivers', () => {
@@ -10,10 +9,5 @@ describe('the drivers', () => {
 
   it('that do not exist are refused with the names of those that do', () => {
     expect(() => findDriver('nothing')).toThrow(expect.objectContaining({ code: 'DRIVER_UNKNOWN', message: expect.stringContaining('ascii-lines') as string }) as Error);
-  });
-
-  it('made for another interface are refused with both versions', () => {
-    const old = { ...BUILT_IN_DRIVERS[0]!, id: 'old', apiVersion: 0 } as DriverDefinition;
-    expect(() => findDriver('old', [old])).toThrow(/version 0 .* has 1/);
   });
 });

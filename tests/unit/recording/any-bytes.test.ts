@@ -50,7 +50,7 @@ it('a recording of any bytes gives chunks, a cut, or a fault of the INPUT_ area'
 });
 
 it('settings of any text give settings or faults with a place in the text', () => {
-  const checks = { findDriver: () => undefined, driverIds: () => [], checkCapture: () => [] };
+  const checks = { findDriver: () => undefined, driverIds: () => [], driverFaults: [], checkCapture: () => [] };
   const yamlish = fc.array(fc.oneof(
     fc.constantFrom('instruments', 'server', 'port', 'station', ': ', ':', '- ', '\n', '\n  ', '{', '}', '[', ']', ', ', '&a ', '*a', '!!map ', '"', '#', '?', '|', '---\n', '\t', 'null', '<<'),
     fc.integer().map(String), fc.string({ maxLength: 4 }),

@@ -4,7 +4,8 @@ import { describe, expect, it } from 'vitest';
 import * as z from 'zod';
 import type { SettingsChecks } from '../../../daemon/settings/check-settings.ts';
 import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
-import { defaultSettings, loadSettings, parseSettings } from '../../../daemon/settings/load-settings.ts';
+import { defaultSettings, parseSettings } from '../../../daemon/settings/load-settings.ts';
+import { loadSettings } from '../../../daemon/settings/read-settings.ts';
 import { formatFault } from '../../../daemon/settings/settings-fault.ts';
 import { defineDriver, type DriverDefinition } from '../../../drivers/api.ts';
 import { TorsiondError } from '../../../shared/errors.ts';
@@ -23,6 +24,7 @@ const driver = defineDriver({
 const checks: SettingsChecks = {
   findDriver: (id) => (id === driver.id ? driver : undefined),
   driverIds: () => [driver.id],
+  driverFaults: [],
   checkCapture: (settings, rateHz) => (settings.filter.kind === 'butterworth' && rateHz !== null && settings.filter.cutoffHz > 0.4 * rateHz
     ? [new TorsiondError('RATE_TOO_LOW', `${settings.filter.cutoffHz} Hz on ${rateHz} S/s`)]
     : []),
@@ -74,7 +76,7 @@ instruments:
           filter: { kind: butterworth, order: 3 }
 `)).toEqual([
       '1:10 station: is 5; write it in quotes, "5"; allowed is a text of 1 to 80 characters',
-      '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, instruments, scanners',
+      '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, drivers, instruments, scanners',
       '4:9 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535',
       '6:9 instruments[0].id: is "Bench A"; use lower-case letters, digits and -, at most 40, not starting with -',
       '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp, rfc2217, browser',
@@ -118,7 +120,7 @@ ${instrument({ options: '{ separator: ";", chanels: 1 }', channel: 'sampleRateHz
     ['a list is open', 'a: [1, 2', /^1:9: is not YAML: /],
     ['a tab indents', 'server:\n\tport: 1\n', /^2:1: a tab indents this line; only spaces are allowed$/],
     ['a second document follows', 'station: a\n---\nstation: b\n', /^2:1: a second document begins here; one is allowed$/],
-    ['the file is a list', '- 1\n', /^1:1: is a list of 1; allowed is a map with station, server, instruments, scanners$/],
+    ['the file is a list', '- 1\n', /^1:1: is a list of 1; allowed is a map with station, server, drivers, instruments, scanners$/],
     ['a tag is unknown', 'station: !secret x\n', /^1:10: is not YAML: /],
   ])('says where when %s', (_what, text, expected) => {
     expect(faults(text)[0]).toMatch(expected);
@@ -221,21 +223,21 @@ describe('names and days', () => {
 
 describe('loadSettings', () => {
   it('says which file is not there', async () => {
-    await expect(loadSettings('/nonexistent/torsiond.yaml', checks)).rejects.toMatchObject({ code: 'INPUT_NOT_FOUND', where: '/nonexistent/torsiond.yaml' });
+    await expect(loadSettings('/nonexistent/torsiond.yaml')).rejects.toMatchObject({ code: 'INPUT_NOT_FOUND', where: '/nonexistent/torsiond.yaml' });
   });
 
   it('refuses a folder and a file that is far too large', async () => {
     const folder = tempFolder();
-    await expect(loadSettings(folder, checks)).rejects.toMatchObject({ code: 'INPUT_FORMAT' });
+    await expect(loadSettings(folder)).rejects.toMatchObject({ code: 'INPUT_FORMAT' });
     const file = join(folder, 'large.yaml');
     writeFileSync(file, '#'.repeat(2_000_000));
-    await expect(loadSettings(file, checks)).rejects.toMatchObject({ code: 'INPUT_FORMAT' });
+    await expect(loadSettings(file)).rejects.toMatchObject({ code: 'INPUT_FORMAT' });
   });
 
   it('throws the first fault with file, line and column, and counts the others', async () => {
     const file = join(tempFolder(), 's.yaml');
     writeFileSync(file, 'sation: x\nserver: { port: -1 }\n');
-    const error: unknown = await loadSettings(file, checks).catch((thrown: unknown) => thrown);
+    const error: unknown = await loadSettings(file).catch((thrown: unknown) => thrown);
     expect(error).toMatchObject({ code: 'SETTINGS_INVALID', where: `${file}:1:1` });
     expect((error as TorsiondError).toLine()).toMatch(/^SETTINGS_INVALID sation: is not a setting here; .* \(and 1 more\) \(.*s\.yaml:1:1\)\. /);
   });
