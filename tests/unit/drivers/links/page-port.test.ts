@@ -3,7 +3,7 @@ import { describe, expect, it } from 'vitest';
 import type { ByteChunk, ByteLink } from '../../../../drivers/links/link.ts';
 import { PAGE_SILENT_MS, PagePort } from '../../../../drivers/links/page-port.ts';
 import { CUTS_MAX, WINDOW_BYTES } from '../../../../drivers/links/page-connection.ts';
-import { TorsiondError } from '../../../../shared/errors.ts';
+import type { TorsiondError } from '../../../../shared/errors.ts';
 import { decodePortBytes, encodePortBytes, PORT_PAYLOAD_MAX, type PortBytes } from '../../../../shared/wire/port-bytes.ts';
 import type { PortGatewayMessage, PortPageMessage } from '../../../../shared/wire/port-messages.ts';
 import { ManualClock } from '../../../helpers/manual-clock.ts';
