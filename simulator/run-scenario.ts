@@ -80,6 +80,8 @@ export interface StartScenarioOptions {
   readonly clock?: Clock;
   /** Torque of another making in place of the tools. */
   readonly torque?: (instrument: string, channel: number) => TorqueSource;
+  /** Ports of another making, for example `openUsbPort`; the scenario closes them. Null: as the scenario says. */
+  readonly port?: (id: string) => SimulatedPort | null;
 }
 
 interface Running<Facts = unknown> {
@@ -105,7 +107,7 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
     if (ownFolder !== null) rmSync(ownFolder, { recursive: true, force: true });
   };
   const random = new SeededRandom(scenario.seed);
-  const opened = (plan: Pick<SimulatedInstrument, 'id' | 'port'>): Promise<SimulatedPort> => openPort({
+  const opened = async (plan: Pick<SimulatedInstrument, 'id' | 'port'>): Promise<SimulatedPort> => options.port?.(plan.id) ?? openPort({
     prefer: plan.port === 'pty' || plan.port === 'tcp' ? options.portPreference ?? plan.port : plan.port,
     linkPath: join(folder, plan.id),
     notice: (error) => {

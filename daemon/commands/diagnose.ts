@@ -80,7 +80,7 @@ async function machine(context: CommandContext): Promise<readonly string[]> {
 
 async function ports(): Promise<readonly string[]> {
   const [{ listSerialPorts }, { findPortHolders }, { textOf, usbFolderOf }] = await Promise.all([
-    import('../../drivers/links/serial-ports.ts'), import('../../drivers/links/port-holder.ts'), import('./usb-devices.ts'),
+    import('../../drivers/links/serial-ports.ts'), import('../../drivers/links/port-holder.ts'), import('../../drivers/links/usb-devices.ts'),
   ]);
   const { ports: list, notes } = await listSerialPorts();
   const lines = await Promise.all(list.map(async (port) => {
@@ -99,7 +99,7 @@ async function ports(): Promise<readonly string[]> {
 }
 
 async function usb(): Promise<readonly string[]> {
-  const { listUsbDevices } = await import('./usb-devices.ts');
+  const { listUsbDevices } = await import('../../drivers/links/usb-devices.ts');
   const { devices, notes } = await listUsbDevices();
   return [
     ...devices.map((device) => `${device.kind} ${device.vendorId}:${device.productId} ${[device.manufacturer, device.product].filter(Boolean).join(' ')}${device.powerControl === null ? '' : `, power/control ${device.powerControl}`}`),

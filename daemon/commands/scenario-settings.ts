@@ -47,7 +47,9 @@ function linkInput(address: PortAddress, baudRate: number): object {
     case 'usb':
     case 'hid': {
       const { kind, vendorId, productId, serialNumber, place } = address;
-      return { kind, vendorId, productId, ...(serialNumber === null ? { place } : { serialNumber }) };
+      // The reports are those that `openHidPort` makes unless it is told otherwise.
+      const layout = { offset: 1, lengthByte: 0 };
+      return { kind, vendorId, productId, ...(serialNumber === null ? { place } : { serialNumber }), ...(kind === 'usb' ? {} : { payload: layout, output: layout }) };
     }
   }
 }

@@ -7,7 +7,6 @@ import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
-import { portAbsent } from './browser-ports.ts';
 import { Connection } from './connection.ts';
 import { fillFromDevice } from './data-sheets.ts';
 import { identityFault } from './identity-guard.ts';
@@ -17,7 +16,7 @@ import type { MachineEffect, MachineInput, MachineRules, MachineState, TimerName
 import type { Instrument, InstrumentDeps, InstrumentGap } from './instrument.ts';
 import { watchPort, type PortWatcher } from './port-watcher.ts';
 import { declaredRates, readDriverSettings } from './driver-settings.ts';
-import { linkPlace } from './link-place.ts';
+import { linkAbsence, linkPlace } from './link-place.ts';
 import { within } from './within.ts';
 
 /** Pace of looking for the port while it is not open, and while it is. */
@@ -87,14 +86,16 @@ class InstrumentRunner implements Instrument {
     this.#driver = deps.driver instanceof TorsiondError ? null : deps.driver;
     this.#driverOptions = driver.options;
     this.#ratesHz = declaredRates(settings, driver.fault === null ? this.#driver : null, driver.options);
-    const hasPortList = settings.link.kind === 'serial' || settings.link.kind === 'browser';
+    const { kind } = settings.link;
+    const hasPortList = kind === 'serial' || kind === 'browser' || ((kind === 'usb' || kind === 'hid') && deps.portStamp !== undefined);
+    const absence = linkAbsence(settings);
     this.#rules = {
       ...DEFAULT_RULES,
       ...(hasPortList ? {} : { maxBackOffMs: ADDRESS_MAX_BACK_OFF_MS }),
       hasPortList,
       settingsFault: driver.fault,
       where: this.#label,
-      ...(settings.link.kind === 'browser' ? { absence: portAbsent(settings.id) } : {}),
+      ...(absence === null ? {} : { absence }),
       silenceMs: settings.silenceMs,
     };
     this.#counters = new InstrumentCounters(settings.id);

@@ -2,6 +2,7 @@
 import { Subject, type Observable } from 'rxjs';
 import type { DriverDefinition } from '../../drivers/api.ts';
 import type { AskNote, ByteChunk, OpenLink } from '../../drivers/links/link.ts';
+import { usbDeviceStamp } from '../../drivers/links/usb-devices.ts';
 import type { Clock } from '../../shared/clock.ts';
 import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
@@ -10,6 +11,11 @@ import type { InstrumentSettings, LinkSettings } from '../settings/schema.ts';
 import { createInstrument } from './instrument-runner.ts';
 import type { Instrument, InstrumentGap } from './instrument.ts';
 import { serialPortStamp } from './port-watcher.ts';
+
+type DeviceLink = Extract<LinkSettings, { kind: 'usb' | 'hid' }>;
+
+/** Elsewhere only opening tells. */
+const systemDeviceStamp = process.platform === 'linux' ? (link: DeviceLink) => usbDeviceStamp(link.kind, link) : null;
 
 export interface InstrumentSetDeps {
   readonly clock: Clock;
@@ -21,6 +27,8 @@ export interface InstrumentSetDeps {
   readonly portStamp?: (path: string) => Promise<string | null>;
   /** Names the port that a page offers for an instrument, null while none does. Left out: pages cannot bring any. */
   readonly pagePortStamp?: (instrument: string) => string | null;
+  /** Names the USB or HID devices that the settings may mean, null when none is there. Default: as Linux tells. */
+  readonly deviceStamp?: (link: DeviceLink) => Promise<string | null>;
   readonly onChunk?: (instrument: InstrumentSettings, chunk: ByteChunk, epoch: number) => void;
   readonly onNote?: (instrument: InstrumentSettings, note: AskNote, epoch: number) => void;
   /** Whether anybody wants an instrument's chunks now. Left out: always. */
@@ -48,7 +56,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
   const gaps$ = new Subject<InstrumentGap>();
   const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
   const instruments = settings.map((entry) => {
-    const look = portLook(entry, deps.pagePortStamp ?? (() => null), stampOf);
+    const look = portLook(entry, deps.pagePortStamp ?? (() => null), stampOf, deps.deviceStamp ?? systemDeviceStamp);
     const { onChunk, onNote, isTapped } = deps;
     const instrument = createInstrument(entry, {
       clock: deps.clock,
@@ -83,8 +91,10 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
 /** How to look for the port of an instrument; null where only opening tells. */
 function portLook(
   { id, link }: InstrumentSettings, pagePortStamp: (instrument: string) => string | null, serialStamp: (path: string) => Promise<string | null>,
+  deviceStamp: ((link: DeviceLink) => Promise<string | null>) | null,
 ): (() => Promise<string | null>) | null {
   if (link.kind === 'browser') return async () => pagePortStamp(id);
+  if (link.kind === 'usb' || link.kind === 'hid') return deviceStamp === null ? null : () => deviceStamp(link);
   return link.kind === 'serial' ? () => serialStamp(link.path) : null;
 }
 

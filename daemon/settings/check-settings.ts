@@ -7,6 +7,7 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
 import { describe, firstLine, issueExplainer, nearest } from './explain-issue.ts';
+import { mayBeSameDevice, type DeviceClaim } from './device-claims.ts';
 import { driverRate } from './driver-rate.ts';
 import { ChannelSettings, InstrumentSettings, LinkSettings, ServerSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
@@ -41,6 +42,8 @@ interface InstrumentParts {
   readonly id: string;
   /** Path of the serial port that it takes, or null. */
   readonly port: string | null;
+  /** USB or HID device that it takes, or null. */
+  readonly device: DeviceClaim | null;
   readonly driver: InstrumentSettings['driver'] | null;
   /** Null: not a list. */
   readonly channels: readonly (ChannelSettings | null)[] | null;
@@ -57,6 +60,7 @@ export function settingsParts(input: unknown): SettingsParts {
       return {
         id: typeof id === 'string' ? id : '?',
         port: fitting?.kind === 'serial' && enabled !== false ? fitting.path : null,
+        device: (fitting?.kind === 'usb' || fitting?.kind === 'hid') && enabled !== false ? fitting : null,
         driver: InstrumentSettings.shape.driver.safeParse(driver).data ?? null,
         channels: Array.isArray(channels) ? channels.map((channel) => ChannelSettings.safeParse(channel).data ?? null) : null,
       };
@@ -78,6 +82,9 @@ export function checkSettings(parts: SettingsParts, checks: SettingsChecks): rea
       if (owner !== undefined) findings.push(found([...at, 'link', 'path'], `instrument "${owner}" has this port already; a port has one owner`));
       portOwners.set(instrument.port, instrument.id);
     }
+    const { device } = instrument;
+    const rival = device === null ? undefined : parts.instruments.slice(0, i).find((other) => other.device !== null && mayBeSameDevice(other.device, device));
+    if (rival) findings.push(found([...at, 'link'], `may mean the same device as instrument "${rival.id}"; a device has one owner, so give each its serialNumber or place`, true));
     if (instrument.driver !== null) findings.push(...checkDriver(instrument.driver, instrument.channels, at, checks));
     const madeHz = rateOf(instrument.driver, checks);
     instrument.channels?.forEach((channel, j) => {

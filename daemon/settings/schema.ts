@@ -41,7 +41,52 @@ const { xon: _softwareFlowControl, ...pageLineSettings } = lineSettings;
 export const BrowserLinkSettings = z.strictObject({ kind: z.literal('browser'), ...pageLineSettings })
   .describe('A port at the computer of whoever has the page open: the page reads it with Web Serial and forwards the bytes.');
 
-export const LinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings, BrowserLinkSettings]);
+/** YAML takes 1209 for a number and 12e4 for another one, so the digits stand in quotes. */
+const usbId = z.string().regex(/^[0-9A-Fa-f]{4}$/, 'must be four hexadecimal digits in quotes, for example "1209", as "torsiond ports" shows them');
+const deviceSettings = {
+  vendorId: usbId.describe('Four hexadecimal digits, in quotes.'),
+  productId: usbId.describe('Four hexadecimal digits, in quotes.'),
+  serialNumber: z.string().min(1).max(126).optional().describe('Needed where several such devices may be plugged in.'),
+  place: z.string().regex(/^\S{1,64}$/, 'use the name of a socket as "torsiond ports" shows it, for example 1-2.3').optional()
+    .describe('Socket, for example 1-2.3: tells devices apart that have no serial number. The socket is then the identity.'),
+};
+const endpointNumber = z.number().int().min(1).max(15).optional();
+
+export const UsbLinkSettings = z.strictObject({
+  kind: z.literal('usb'),
+  ...deviceSettings,
+  configuration: z.number().int().min(1).max(255).optional().describe('Left out: the one that is selected.'),
+  interface: z.number().int().min(0).max(255).optional().describe('Left out: the only one that can be read.'),
+  inEndpoint: endpointNumber.describe('Bulk or interrupt endpoint to read from; left out: the only one.'),
+  outEndpoint: endpointNumber.describe('Bulk or interrupt endpoint to write to; left out: the only one.'),
+  packetHeaderBytes: z.number().int().min(0).max(63).default(0).describe('Bytes that a bridge chip puts before the data of each packet.'),
+});
+
+/** Where stream bytes stand in a report. */
+const reportLayout = {
+  offset: z.number().int().min(0).max(4_095).default(0).describe('First place of the data, counted from 0 without the report number.'),
+  lengthByte: z.number().int().min(0).max(4_095).nullable().default(null).describe('Place of the byte that says how many bytes of data follow; null: all to the end.'),
+};
+const reportNumber = z.number().int().min(0).max(255);
+
+export const HidLinkSettings = z.strictObject({
+  kind: z.literal('hid'),
+  ...deviceSettings,
+  usagePage: z.number().int().min(0).max(65_535).optional().describe('Of the collection, where a device has several.'),
+  usage: z.number().int().min(0).max(65_535).optional(),
+  reportId: reportNumber.default(0).describe('Number of the input reports that carry data; 0: the device does not number them.'),
+  payload: z.strictObject(reportLayout).prefault({}).describe('Data in input reports.'),
+  output: z.strictObject({
+    reportId: reportNumber.default(0).describe('0: the device does not number its reports.'),
+    bytes: z.number().int().min(1).max(4_096).default(64).describe('Size of an output report without its number; the rest is filled up with 0.'),
+    ...reportLayout,
+  }).prefault({}).describe('Data in output reports.'),
+}).refine(({ output: { bytes, offset, lengthByte } }) => offset < bytes && (lengthByte === null || lengthByte < offset),
+  { path: ['output'], message: 'leaves no room for data: offset must be below bytes, and lengthByte below offset' });
+
+export const LinkSettings = z.discriminatedUnion('kind', [
+  SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings, UsbLinkSettings, HidLinkSettings, BrowserLinkSettings,
+]);
 export type LinkSettings = z.infer<typeof LinkSettings>;
 /** A scanner at another computer is read there, or by a device server. */
 const ScannerLinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings]);

@@ -28,6 +28,10 @@ const SimulatedDataSheet = z.strictObject({
   periodDays: z.number().int().min(0).max(4_095).default(365),
 });
 
+/** USB and HID have no place that another process could open. */
+const portKind = z.enum(['pty', 'tcp', 'rfc2217'], { error: ({ input }) => (input === 'usb' || input === 'hid'
+  ? `a simulated ${input.toUpperCase()} device cannot be reached from another process; give its port from code (startScenario, option port)` : undefined) });
+
 export const SimulatedTransducer = z.strictObject({
   serialNumber: z.string().min(1).max(80),
   capacityNm: torqueNm,
@@ -61,7 +65,7 @@ export const SimulatedInstrument = z.strictObject({
   id: idText,
   title: z.string().max(80),
   kind: z.enum(['lines', 'frames', 'scpi', 'modbus']).default('lines').describe('Which of the parts format (with commands), frames, scpi, modbus describes it.'),
-  port: z.enum(['pty', 'tcp', 'rfc2217']).default('pty').describe('Pseudo terminal, TCP, or a device server that takes line settings (RFC 2217).'),
+  port: portKind.default('pty').describe('Pseudo terminal, TCP, or a device server that takes line settings (RFC 2217).'),
   baudRate: z.number().int().min(50).max(12_000_000).default(115_200).describe('What a host should set; a pseudo terminal has none.'),
   sampleRateHz: z.number().min(0.1).max(200_000).default(1_000),
   clockErrorPpm: z.number().min(-10_000).max(10_000).default(20).describe('How far the instrument\'s quartz is off.'),
@@ -111,7 +115,7 @@ const scannedText = z.string().min(1).max(128);
 export const SimulatedScanner = z.strictObject({
   id: idText,
   title: z.string().max(80),
-  port: z.enum(['pty', 'tcp', 'rfc2217']).default('pty'),
+  port: portKind.default('pty'),
   baudRate: z.number().int().min(50).max(12_000_000).default(9_600).describe('What a host should set; a pseudo terminal has none.'),
   delimiter: z.string().min(1).max(8).default('\r'),
   prefix: z.string().max(16).default(''),

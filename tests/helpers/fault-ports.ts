@@ -4,6 +4,7 @@ import { LinkSettings } from '../../daemon/settings/schema.ts';
 import type { OpenLink } from '../../drivers/links/link.ts';
 import { openPtyPort, openRfc2217Port, openTcpPort, type SimulatedPort } from '../../simulator/index.ts';
 import { memoryBenchPort } from './memory-bench-port.ts';
+import { usbBench } from './usb-bench.ts';
 
 export interface FaultPort {
   readonly name: string;
@@ -36,4 +37,12 @@ export const FAULT_PORTS: readonly FaultPort[] = [
     },
   },
   { name: 'memory', make: async () => memoryBenchPort() },
+  ...(['usb', 'hid'] as const).map((name): FaultPort => ({
+    name,
+    make: async () => {
+      const devices = usbBench();
+      const { port, link } = devices.plug(name, 'HF-0001');
+      return { port, open: devices.open(link) };
+    },
+  })),
 ];

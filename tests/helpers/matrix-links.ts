@@ -10,6 +10,7 @@ import { parseScenario, startScenario, type Scenario, type TorqueSource } from '
 import { makeInstrument } from '../../simulator/instruments/make-instrument.ts';
 import { shownScale } from '../../simulator/instruments/shown.ts';
 import { memoryBenchPort } from './memory-bench-port.ts';
+import { usbBench } from './usb-bench.ts';
 
 export interface MatrixInstrument {
   readonly name: string;
@@ -62,6 +63,8 @@ export const MATRIX_LINKS: readonly MatrixLink[] = [
   { name: 'tcp', suits: () => true, start: (instruments, torque) => startOn('tcp', instruments, torque) },
   { name: 'rfc2217', suits: onSerialLines, start: (instruments, torque) => startOn('rfc2217', instruments, torque) },
   { name: 'memory', suits: () => true, start: startInMemory },
+  { name: 'usb', suits: onSerialLines, start: (instruments, torque) => startOnDevices('usb', instruments, torque) },
+  { name: 'hid', suits: onSerialLines, start: (instruments, torque) => startOnDevices('hid', instruments, torque) },
 ];
 
 /** The instruments of the matrix that a link suits. */
@@ -80,6 +83,16 @@ async function startOn(port: string, instruments: readonly MatrixInstrument[], t
   const run = await startScenario(matrixScenario(port, instruments), { torque });
   onTestFinished(() => run.stop());
   return { inputs: scenarioSettingsInput(run).instruments as MatrixBench['inputs'], open: () => null };
+}
+
+/** Each instrument on a simulated device of its own, on buses that only this test sees. */
+async function startOnDevices(kind: 'usb' | 'hid', instruments: readonly MatrixInstrument[], torque: () => TorqueSource): Promise<MatrixBench> {
+  const devices = usbBench();
+  const run = await startScenario(matrixScenario('tcp', instruments), { torque, port: (id) => devices.plug(kind, `HF-${id}`).port });
+  onTestFinished(() => run.stop());
+  const inputs = scenarioSettingsInput(run).instruments as MatrixBench['inputs'];
+  const links = new Map(inputs.map(({ id, link }) => [id, link]));
+  return { inputs, open: (id) => devices.open(links.get(id)!) };
 }
 
 async function startInMemory(instruments: readonly MatrixInstrument[], torque: () => TorqueSource): Promise<MatrixBench> {

@@ -82,6 +82,8 @@ async function runLive(inputs: MatrixBench['inputs'], open: (id: string) => Open
   const instruments = createInstrumentSet(settings.instruments, {
     clock: systemClock, random: seeded(1), findDriver,
     openLink: (link) => open(byLink.get(link)!) ?? linkOpener(link),
+    // Simulated devices are none of this machine's.
+    deviceStamp: async () => 'there',
     onChunk: (instrument, { atMs, data }, epoch) => {
       const { id } = instrument;
       if (!chunks.has(id)) chunks.set(id, []);

@@ -79,7 +79,7 @@ instruments:
       '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, drivers, instruments, scanners',
       '4:9 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535',
       '6:9 instruments[0].id: is "Bench A"; use lower-case letters, digits and -, at most 40, not starting with -',
-      '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp, rfc2217, browser',
+      '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp, rfc2217, usb, hid, browser',
       '8:31 instruments[0].driver.opions: is not a setting here; did you mean "options"? allowed are id, options',
       '10:58 instruments[0].channels[0].transducer.capacity: is -1; allowed is a number above 0',
       '11:15 instruments[0].channels[0].sign: is 3; allowed are 1, -1',
