@@ -2,7 +2,7 @@
  * The ports of this computer that the page reads for the station: one for each instrument that waits for a page. What
  * was connected once is connected again by itself, after a reload and after a re-plug, as long as the browser grants it.
  */
-import { forwardPort, serialPortName, type PortForwarder, type PortForwarderState, type SerialLike, type SerialPortInfo, type SerialPortLike } from '../../shared/client/index.ts';
+import { forwardPort, serialPortName, type PortForwarder, type PortForwarderState, type SerialLike, type SerialPortInfo, type SerialPortLike, type SocketConstructor } from '../../shared/client/index.ts';
 
 export type PortStatus =
   /** The browser has no Web Serial, or only on pages that came over https or from this machine. */
@@ -17,6 +17,8 @@ export interface PagePortsOptions {
   /** The page's own address. */
   readonly url: string;
   readonly storage: Pick<Storage, 'getItem' | 'setItem'> | null;
+  /** Left out: the browser's own. */
+  readonly WebSocket?: SocketConstructor;
   readonly onChange: () => void;
 }
 
@@ -34,6 +36,7 @@ export class PagePorts {
   readonly #notes = new Map<string, string>();
   /** The very port that an instrument had: it says more than its numbers. */
   readonly #had = new Map<string, SerialPortLike>();
+  #page: string | null = null;
   #instruments: readonly string[] = [];
   #token = '';
 
@@ -125,7 +128,7 @@ export class PagePorts {
   #use(instrument: string, port: SerialPortLike, takeOver: boolean): void {
     this.#notes.delete(instrument);
     this.#had.set(instrument, port);
-    const forwarder = forwardPort({ url: this.#options.url, token: this.#token, instrument, port, takeOver });
+    const forwarder = forwardPort({ url: this.#options.url, token: this.#token, instrument, port, takeOver, page: (this.#page ??= crypto.randomUUID()), ...(this.#options.WebSocket ? { WebSocket: this.#options.WebSocket } : {}) });
     this.#used.set(instrument, { port, forwarder });
     forwarder.onState(() => this.#options.onChange());
   }

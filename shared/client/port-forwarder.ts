@@ -31,6 +31,8 @@ export interface PortForwarderOptions {
   readonly port: SerialPortLike;
   /** Takes the place of another page that serves the instrument. Default false: the gateway then refuses. */
   readonly takeOver?: boolean;
+  /** Names the page: what it brings anew takes the place of what it brought before. Left out: a name of its own for each forwarder. */
+  readonly page?: string;
   /** For runtimes without one of their own: the class of the `ws` package. */
   readonly WebSocket?: SocketConstructor;
   readonly clock?: Clock;
@@ -75,7 +77,7 @@ export class PortForwarder {
   readonly #clock: Clock;
   readonly #random: () => number;
   readonly #openSocket: () => SocketLike;
-  readonly #page = crypto.randomUUID();
+  readonly #page: string;
   readonly #listeners: ((state: PortForwarderState) => void)[] = [];
   #state: PortForwarderState = { kind: 'connecting', why: null };
   #socket: SocketLike | null = null;
@@ -94,6 +96,7 @@ export class PortForwarder {
     this.#clock = options.clock ?? systemClock;
     this.#random = options.random ?? (() => crypto.getRandomValues(new Uint32Array(1))[0]! / 2 ** 32);
     this.#takesOver = options.takeOver ?? false;
+    this.#page = options.page ?? crypto.randomUUID();
     const url = portUrl(options.url, options.instrument);
     this.#openSocket = socketOpener(options.WebSocket, url, options.token ?? '', PORT_SUBPROTOCOL);
     options.port.addEventListener('disconnect', this.#onUnplugged);
