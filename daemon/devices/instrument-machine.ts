@@ -185,7 +185,8 @@ function onPort(before: MachineState, input: { isPresent: boolean; isChanged: bo
       return isNews ? open(state, rules) : stay(state);
     case 'needs-attention':
       if (rules.settingsFault !== null) return stay(state);
-      if (!input.isPresent) return toAbsent(state, portGone(rules));
+      // What the machine cannot do at all is the first to be told; plugging in would not help.
+      if (!input.isPresent) return state.fault?.code === 'LINK_UNSUPPORTED' ? stay(state) : toAbsent(state, portGone(rules));
       return isNews ? open({ ...state, failures: 0 }, rules) : stay(state);
     case 'settling':
     case 'identifying':

@@ -3,6 +3,7 @@ import { createInstrumentSet, type InstrumentSet } from '../../../daemon/devices
 import { Settings } from '../../../daemon/settings/schema.ts';
 import { findDriver } from '../../../drivers/registry.ts';
 import { linkOpener } from '../../../daemon/devices/open-link.ts';
+import { TorsiondError } from '../../../shared/errors.ts';
 import { breathe } from '../../helpers/instrument-bench.ts';
 import { ManualClock } from '../../helpers/manual-clock.ts';
 import { seeded } from '../../helpers/seeded.ts';
@@ -95,17 +96,19 @@ describe.each(['usb', 'hid'] as const)('an instrument on %s', (kind) => {
 });
 
 describe('a machine that cannot reach USB', () => {
-  it('says so and does not pretend that the device is missing', async () => {
+  it.each([
+    ['the bus cannot be looked at', () => Promise.reject(new Error('ENOENT'))],
+    ['no device is there', () => Promise.resolve(null)],
+  ])('says so, also when %s, and does not send anybody to plug it in', async (_, deviceStamp) => {
     const clock = new ManualClock();
     const { instruments } = Settings.parse({ instruments: [{
       id: 'bench-a', link: { kind: 'usb', vendorId: '1209', productId: '0001' }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
     }] });
-    const { TorsiondError } = await import('../../../shared/errors.ts');
     const none = new TorsiondError('LINK_UNSUPPORTED', 'this machine shows no USB bus');
     const set = createInstrumentSet(instruments, {
       clock, random: seeded(1), findDriver,
       openLink: (settings) => linkOpener(settings, null, { usb: () => Promise.reject(none), hid: () => Promise.reject(none) }),
-      deviceStamp: () => Promise.reject(new Error('ENOENT')),
+      deviceStamp,
     });
     set.start();
     for (let i = 0; i < 300; i++) {
