@@ -1,7 +1,6 @@
 import { describe, expect, it, onTestFinished } from 'vitest';
 import { PagePorts } from '../../../daemon/page/page-ports.ts';
 import { systemClock } from '../../../shared/clock.ts';
-import type { SerialLike } from '../../../shared/client/index.ts';
 import { openWebSerialPort, SimulatedSerial, type WebSerialPort, type WebSerialSimulatedPort } from '../../../simulator/index.ts';
 import { INSTRUMENT, memorySockets, portsBench } from '../../helpers/page-port-bench.ts';
 import { waitUntil } from '../../helpers/wait-until.ts';
