@@ -5,6 +5,7 @@ import { FieldReader, type FieldResult } from './field-reader.ts';
 import { NumberScanner } from './number-codec.ts';
 import { channelCount, columnSeparator, type AsciiLinesOptions } from './options.ts';
 import { groupNames } from './safe-pattern.ts';
+import { PlainWords, unitsInColumns, unitsInGroups, type UnnamedUnit } from './unnamed-units.ts';
 
 /** Takes what the lines meant, line after line, and within a line channel after channel. */
 export interface CodecSink {
@@ -12,6 +13,8 @@ export interface CodecSink {
   value(channel: number, value: number, unit: string | null, status: number): void;
   /** One sample of the channel is missing here; null: one of every channel. */
   fault(channel: number | null, code: ErrorCode, message: string): void;
+  /** Something about the line that costs no sample. */
+  tell?(channel: number | null, code: ErrorCode, message: string): void;
   /** A line that holds no torque, or any line while an answer is awaited. @returns true when it was meant for somebody else */
   recognise(text: string): boolean;
 }
@@ -20,6 +23,9 @@ const SPACE = 0x20;
 const TAB = 0x09;
 const RETURN = 0x0d;
 const FEED = 0x0a;
+const TOLD_MAX = 64;
+/** Groups of a pattern that mean something. */
+const MEANT_GROUP = /^(?:value|unit|status)\d*$|^channel$/;
 
 export class AsciiLinesCodec {
   readonly channelCount: number;
@@ -37,6 +43,10 @@ export class AsciiLinesCodec {
   /** Per channel what follows `value`, `unit` and `status` in the names of the pattern's groups. */
   readonly #suffixes: readonly string[];
   readonly #decoder = new TextDecoder('utf-8');
+  readonly #used: ReadonlyMap<number, number | 'other'>;
+  readonly #plainWords = new PlainWords();
+  /** Units told of already, each once. */
+  readonly #told = new Set<string>();
 
   constructor(options: AsciiLinesOptions) {
     this.#options = options;
@@ -44,6 +54,7 @@ export class AsciiLinesCodec {
     this.#separator = columnSeparator(options);
     this.#separatorByte = this.#separator?.length === 1 ? this.#separator.charCodeAt(0) : -1;
     this.#plan = columnPlan(options, this.#separator);
+    this.#used = usedColumns(options);
     this.#row = new Float64Array(this.channelCount);
     this.#scanner = new NumberScanner(options.decimal === 'comma' ? 0x2c : 0x2e);
     this.#fields = new FieldReader(options);
@@ -87,7 +98,9 @@ export class AsciiLinesCodec {
       while (i < end && isBlank(bytes[i]!) && (isSpaced || bytes[i] !== TAB)) i++;
       const channel = plan[column]!;
       if (channel < 0) {
+        const from = i;
         for (; i < end && bytes[i] !== separator && !(isSpaced && bytes[i] === TAB); i++) seen |= bytes[i]!;
+        if (!this.#plainWords.has(bytes, from, i)) return false;
       } else {
         i = scanner.scan(bytes, i, end);
         if (i < 0) return false;
@@ -101,6 +114,7 @@ export class AsciiLinesCodec {
       if (isSpaced ? !isBlank(bytes[i]!) : bytes[i] !== separator) return false;
       i++;
     }
+    if (!this.#plainWords.haveAll(bytes, i, end, (byte) => byte === separator || (isSpaced && byte === TAB))) return false;
     for (; i < end; i++) seen |= bytes[i]!;
     return (seen & 0x80) === 0 || this.#options.encoding !== 'ascii';
   }
@@ -114,20 +128,36 @@ export class AsciiLinesCodec {
     }
     if (this.isAnswerAwaited && sink.recognise(text)) return;
     const results = this.#pattern ? this.#byPattern(this.#pattern, text) : this.#byColumns(text);
-    const isAllFault = results === null || results.every((result) => result.field.kind === 'fault');
+    const isAllFault = results === null || results.fields.every((result) => result.field.kind === 'fault');
     if (isAllFault && sink.recognise(text)) return;
     if (results === null) {
       sink.fault(null, 'FRAME_UNREADABLE', text === '' ? 'an empty line' : `no torque in ${quoted(text)}`);
       return;
     }
-    for (const { channel, field } of results) {
-      if (field.kind === 'value') sink.value(channel, field.value, field.unit, field.status);
+    for (const { channel, field } of results.fields) {
+      if (field.kind === 'value') sink.value(channel, field.value, field.unit ?? this.#unitOf(channel, results.unnamed, sink), field.status);
       else sink.fault(channel, field.code, field.message);
     }
   }
 
+  /** Of a torque that has none beside it. The line's word prevails over the settings', wherever it stands. */
+  #unitOf(channel: number, unnamed: readonly UnnamedUnit[], sink: CodecSink): string | null {
+    const { unit: own } = this.#options;
+    const found = unnamed.find(({ owner }) => owner === channel) ?? unnamed.find(({ owner }) => owner === 'line') ?? unnamed[0];
+    if (!found || found.unit === own) return own;
+    const key = `${channel} ${found.place} ${found.unit}`;
+    if (!this.#told.has(key)) {
+      if (this.#told.size >= TOLD_MAX) this.#told.clear();
+      this.#told.add(key);
+      const settings = own === null ? 'the settings of the driver name none' : `the settings say ${own}`;
+      const taken = found.owner === null ? 'it is not taken, because nobody can tell whose it is' : 'the unit of the line is taken';
+      sink.tell?.(channel, 'UNIT_UNNAMED', `the line names the unit ${found.unit} in ${found.place}, ${settings}; ${taken}`);
+    }
+    return found.owner === null ? own : found.unit;
+  }
+
   /** Null when the line is not of this form at all. */
-  #byColumns(text: string): ChannelResult[] | null {
+  #byColumns(text: string): LineResult | null {
     if (text === '') return null;
     const columns = this.#separator === null ? [text] : this.#separator === ' ' ? text.split(/[ \t]+/) : text.split(this.#separator);
     const { channels, lineChannel } = this.#options;
@@ -136,25 +166,36 @@ export class AsciiLinesCodec {
       const channel = lineChannel.names.indexOf(at(lineChannel.column)?.trim() ?? '');
       const place = channels[0]!;
       if (channel < 0 || at(place.column) === undefined) return null;
-      return [{ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn)) }];
+      const unnamed = unitsInColumns(columns, this.#used, this.#plainWords).map((one) => (one.owner === 0 ? { ...one, owner: channel } : one));
+      return { fields: [{ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn)) }], unnamed };
     }
     if (channels.every((place) => at(place.column) === undefined)) return null;
-    return channels.map((place, channel) => ({ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn)) }));
+    const fields = channels.map((place, channel) => ({ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn)) }));
+    return { fields, unnamed: unitsInColumns(columns, this.#used, this.#plainWords) };
   }
 
-  #byPattern(pattern: RegExp, text: string): ChannelResult[] | null {
-    const groups = pattern.exec(text)?.groups;
+  #byPattern(pattern: RegExp, text: string): LineResult | null {
+    const match = pattern.exec(text);
+    const groups = match?.groups;
     if (!groups) return null;
+    const named = Object.entries(groups).filter(([name]) => MEANT_GROUP.test(name)).map(([, caught]) => caught);
+    const unnamed = unitsInGroups(match.slice(1).filter((caught) => caught !== undefined && !named.includes(caught)), this.#plainWords);
     const { lineChannel } = this.#options;
     if (lineChannel) {
       const channel = lineChannel.names.indexOf(groups['channel']?.trim() ?? '');
-      return channel < 0 ? null : [{ channel, field: this.#fields.read(groups['value'], groups['unit'], groups['status']) }];
+      return channel < 0 ? null : { fields: [{ channel, field: this.#fields.read(groups['value'], groups['unit'], groups['status']) }], unnamed };
     }
     // A unit or status without a number speaks for every channel.
-    return this.#suffixes.map((suffix, channel) => ({
+    const fields = this.#suffixes.map((suffix, channel) => ({
       channel, field: this.#fields.read(groups[`value${suffix}`], groups[`unit${suffix}`] ?? groups['unit'], groups[`status${suffix}`] ?? groups['status']),
     }));
+    return { fields, unnamed };
   }
+}
+
+interface LineResult {
+  readonly fields: readonly ChannelResult[];
+  readonly unnamed: readonly UnnamedUnit[];
 }
 
 interface ChannelResult {
@@ -174,6 +215,17 @@ function latin1(bytes: Uint8Array): string {
 function valueSuffixes(pattern: string): readonly string[] {
   const suffixes = groupNames(pattern).filter((name) => /^value\d*$/.test(name)).map((name) => name.slice(5));
   return suffixes.sort((a, b) => Number(a || 0) - Number(b || 0));
+}
+
+/** Columns that mean something, from 0. */
+function usedColumns(options: AsciiLinesOptions): ReadonlyMap<number, number | 'other'> {
+  const used = new Map<number, number | 'other'>();
+  options.channels.forEach((place, channel) => {
+    for (const column of [place.unitColumn, place.statusColumn]) if (column !== undefined) used.set(column - 1, 'other');
+    used.set(place.column - 1, channel);
+  });
+  if (options.lineChannel?.column !== undefined) used.set(options.lineChannel.column - 1, 'other');
+  return used;
 }
 
 function columnPlan(options: AsciiLinesOptions, separator: string | null): Int16Array | null {

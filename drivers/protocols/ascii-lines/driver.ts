@@ -57,6 +57,7 @@ class AsciiLinesSession implements DriverSession {
     this.#codecSink = {
       value: (channel, value, unit, status) => runs.value(channel, value, unit, status),
       fault: (channel, code, message) => runs.fault(channel, code, message),
+      tell: (channel, code, message) => runs.fault(channel, code, message, 0),
       recognise: (text) => this.#takeAnswer(text) || (this.#ignore !== null && this.#ignore.test(text)),
     };
     this.#frameSink = {

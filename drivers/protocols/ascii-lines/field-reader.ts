@@ -6,6 +6,7 @@ import { quoted } from '../../values/quoted.ts';
 import type { AsciiLinesOptions } from './options.ts';
 
 export type FieldResult =
+  /** `unit`: the UCUM code that stands with it; null: none does. */
   | { readonly kind: 'value'; readonly value: number; readonly unit: string | null; readonly status: number }
   | { readonly kind: 'fault'; readonly code: ErrorCode; readonly message: string };
 
@@ -24,14 +25,12 @@ const REMEMBERED_MAX = 64;
 const NOT_FINITE = /^[+-]?(?:nan|inf|infinity)$/i;
 
 export class FieldReader {
-  readonly #unit: string | null;
   readonly #number: RegExp;
   readonly #decimalComma: boolean;
   readonly #words = new Map<string, Word>();
   readonly #remembered = new Map<string, Meaning>();
 
   constructor(options: AsciiLinesOptions) {
-    this.#unit = options.unit;
     this.#decimalComma = options.decimal === 'comma';
     const point = this.#decimalComma ? ',' : '\\.';
     // The number must stand alone: not be a part of a word or of a longer number.
@@ -68,7 +67,7 @@ export class FieldReader {
     const isNegative = side === -1 || parts[2] === '-';
     return {
       kind: 'value', value: isNegative ? -magnitude : magnitude,
-      unit: named?.ucum ?? around.unit ?? this.#unit, status: around.status | apart.status,
+      unit: named?.ucum ?? around.unit, status: around.status | apart.status,
     };
   }
 

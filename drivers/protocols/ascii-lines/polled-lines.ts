@@ -110,6 +110,7 @@ export class PolledLinesSession implements DriverSession {
         if (code === 'FRAME_UNREADABLE') isReadable = false;
         runs.fault(channel, code, message);
       },
+      tell: (channel, code, message) => runs.fault(channel, code, message, 0),
       recognise: () => false,
     }));
     return isReadable;
