@@ -51,16 +51,19 @@ function garbageCollector(): () => void {
   return () => void Reflect.apply(found, undefined, []);
 }
 
-const PASSES = 5;
+/** So many passes at least before a driver is called slow; until then compilers are at work, and others on the machine. */
+const LEAST_PASSES = 5;
+const LONGEST_MS = 2_500;
 
 /**
  * How much longer the driver works on the chunks than a plain loop that makes text and numbers of the same bytes: the
- * least of several passes in turns, because other work on the machine only adds.
+ * least of several passes in turns, because other work on the machine only adds. Ends as soon as it is not above the limit.
  * @param pass takes all chunks once, synchronously
  */
-export function timesPlainLoop(chunks: readonly Uint8Array[], pass: (chunks: readonly Uint8Array[]) => void): number {
+export function timesPlainLoop(limit: number, chunks: readonly Uint8Array[], pass: (chunks: readonly Uint8Array[]) => void): number {
   let [driver, plain] = [Number.POSITIVE_INFINITY, Number.POSITIVE_INFINITY];
-  for (let i = 0; i < PASSES; i++) {
+  const endMs = systemClock.monoMs() + LONGEST_MS;
+  for (let i = 0; i < LEAST_PASSES || (driver > limit * plain && systemClock.monoMs() < endMs); i++) {
     driver = Math.min(driver, timeMs(() => pass(chunks)));
     plain = Math.min(plain, timeMs(() => plainLoop(chunks)));
   }

@@ -67,7 +67,7 @@ export function lastingDriverClauses<Options>(harness: DriverHarness<Options>): 
       far.deliver(harness.resync);
       const perChunk = Math.max(1, Math.round((harness.fastestHz ?? 10_000) * CHUNK_MS / 1_000));
       const chunk = Buffer.concat(Array.from({ length: perChunk }, (_, i) => vectors[i % vectors.length]!.bytes));
-      const ratio = timesPlainLoop(Array.from({ length: Math.ceil(4_000 / perChunk) }, () => chunk), (chunks) => {
+      const ratio = timesPlainLoop(TIMES_PLAIN_LOOP, Array.from({ length: Math.ceil(4_000 / perChunk) }, () => chunk), (chunks) => {
         for (const one of chunks) far.deliver(one);
         events.length = 0;
       });

@@ -81,10 +81,10 @@ beforeAll(() => {
     writeFileSync(join(folder, `fault-${i}.mjs`), source.replace(fault.from, () => fault.to));
     runs.push([fault.kind, `./fault-${i}.mjs`]);
   });
-  const { status, stdout, stderr } = spawnSync(process.execPath, [join(folder, 'prove.mjs'), ...runs.flat()], { cwd: folder, encoding: 'utf8', timeout: 100_000 });
+  const { status, stdout, stderr } = spawnSync(process.execPath, [join(folder, 'prove.mjs'), ...runs.flat()], { cwd: folder, encoding: 'utf8', timeout: 200_000 });
   if (status !== 0) throw new Error(`exit ${status}: ${stderr}`);
   reports = stdout.trim().split('\n').map((text) => JSON.parse(text) as ConformanceReport & { file: string });
-}, 120_000);
+}, 210_000);
 
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
