@@ -1,25 +1,26 @@
 /** Bytes and arrival times to a proposal, with how sure it is and why. Pure: nothing is guessed where nothing shows. */
-import { nominalRate } from '../pipeline/nominal-rate.ts';
 import { binaryShape } from './binary-shape.ts';
+import { codesAnalysis } from './code-text.ts';
+import { framesAnalysis } from './frames.ts';
 import type { Analysis, HeardBytes, LinesAnalysis } from './heard.ts';
 import { lineLayout } from './line-layout.ts';
+import { endRate, roundRate } from './rates.ts';
 import { textLines, type TextLines } from './text-lines.ts';
 
 const LINES_MIN = 5;
 const LINES_ENOUGH = 20;
 const READABLE_MIN = 0.9;
-const RATE_SPAN_MS = 500;
-/** Fewer do not tell a rate to 3 %. */
-const RATE_LINES_MIN = 30;
 const BYTES_MIN = 16;
 
 export function analyse(heard: HeardBytes): Analysis {
   const { data } = heard;
   if (data.length === 0) return { kind: 'silence', reasons: ['no byte came'] };
+  const codes = codesAnalysis(heard);
+  if (codes !== null) return codes;
   if (data.length < BYTES_MIN) return unknown(`only ${data.length} bytes came, which is too little to tell`);
   if (data.every((byte) => byte === data[0])) return unknown(`the same byte (${hex(data[0]!)}) came again and again: a broken line, or a wrong baud rate`);
   const text = textLines(data);
-  if (text === null) return withoutText(data);
+  if (text === null) return framesAnalysis(heard) ?? withoutText(data);
   if (text.lines.length < LINES_MIN) return unknown(`text, but only ${text.lines.length} whole lines came; listen longer`);
   const layout = lineLayout(text);
   if (layout === null) return unknown('lines of text, but none of their columns holds a number in most lines');
@@ -31,7 +32,7 @@ export function analyse(heard: HeardBytes): Analysis {
 
 function propose(heard: HeardBytes, text: TextLines, layout: NonNullable<ReturnType<typeof lineLayout>>): LinesAnalysis {
   const { lines } = text;
-  const measured = lineRate(heard, text);
+  const measured = endRate(heard, text.ends);
   const measuredRateHz = measured?.hz ?? null;
   const doubts = [...layout.doubts];
   let sureness = layout.readableShare - 0.05 * doubts.filter((doubt) => !doubt.includes('status.overload')).length;
@@ -51,7 +52,7 @@ function propose(heard: HeardBytes, text: TextLines, layout: NonNullable<ReturnT
   if (measuredRateHz === null) doubts.push('the sample rate could not be measured; it is left out and measured by the gateway');
   else if (round === null) doubts.push(`about ${measuredRateHz.toPrecision(3)} lines per second, too few of them or no round number; the rate is left out and measured by the gateway`);
   return {
-    kind: 'lines', sureness: Math.max(0.1, Math.round(sureness * 100) / 100), doubts,
+    kind: 'lines', asked: null, sureness: Math.max(0.1, Math.round(sureness * 100) / 100), doubts,
     reasons: [
       `the driver reads ${Math.round(layout.readableShare * lines.length)} of ${lines.length} lines with these options`,
       ...layout.reasons,
@@ -62,30 +63,6 @@ function propose(heard: HeardBytes, text: TextLines, layout: NonNullable<ReturnT
     options: layout.options, units: layout.units, largest: layout.largest, measuredRateHz, sampleRateHz: round,
     dataBits: text.dataBits, parity: text.parity, example: lines.at(-1)!,
   };
-}
-
-/** Lines that ended after the first arrival, over the time until the last one: what waited before does not count. */
-function lineRate({ arrivals }: HeardBytes, { ends }: TextLines): { readonly hz: number; readonly count: number } | null {
-  const [first, second] = arrivals;
-  const last = arrivals.at(-1);
-  if (!first || !second || !last) return null;
-  const spanMs = last.atMs - first.atMs;
-  const count = ends.filter((end) => end > second.at).length;
-  return spanMs < RATE_SPAN_MS || count < LINES_MIN ? null : { hz: (count * 1_000) / spanMs, count };
-}
-
-/**
- * Where the span begins and ends within a line is not known, so the true rate lies within one line more or less.
- * One digit, or 12, 16, 25, 125, and noughts: what a maker writes into a data sheet.
- */
-function roundRate({ hz, count }: { readonly hz: number; readonly count: number }): number | null {
-  if (count < RATE_LINES_MIN) return null;
-  return [hz, (hz * (count + 1)) / count, (hz * (count - 1)) / count].map(nominalRate).find(isRound) ?? null;
-}
-
-function isRound(rate: number): boolean {
-  const digits = rate.toPrecision(3).replace(/e.*$/, '').replace('.', '').replace(/^0+|0+$/g, '');
-  return digits.length === 1 || ['12', '25', '16', '125'].includes(digits);
 }
 
 function withoutText(data: Uint8Array): Analysis {

@@ -2,6 +2,8 @@
 
 export interface HeardBytes {
   readonly data: Uint8Array;
+  /** When listening began, as `arrivals`; left out: not known. */
+  readonly beganMs?: number;
   /** One per chunk, in order: where it begins in `data`, and its monotonic arrival, ms. */
   readonly arrivals: readonly { readonly at: number; readonly atMs: number }[];
 }
@@ -13,7 +15,7 @@ export function surenessWord(sureness: number): 'sure' | 'likely' | 'a guess' {
 
 export type Analysis =
   | { readonly kind: 'silence'; readonly reasons: readonly string[] }
-  | LinesAnalysis
+  | ProposedAnalysis
   /** A repeating structure without text; what the bytes mean cannot be told. */
   | {
       readonly kind: 'binary';
@@ -25,14 +27,68 @@ export type Analysis =
     }
   | { readonly kind: 'unknown'; readonly reasons: readonly string[] };
 
-export interface LinesAnalysis {
-  readonly kind: 'lines';
+/** What settings can be made of. */
+export type ProposedAnalysis = LinesAnalysis | FramesAnalysis | ScpiAnalysis | ModbusAnalysis | CodesAnalysis;
+
+interface Proposed {
   /** 0 to 1. */
   readonly sureness: number;
   /** What speaks for it. */
   readonly reasons: readonly string[];
   /** What could not be told and must be looked at by a person. */
   readonly doubts: readonly string[];
+  /** A piece of what was heard. */
+  readonly example: string;
+}
+
+/** Binary frames, proven by a checksum or a counter. */
+export interface FramesAnalysis extends Proposed {
+  readonly kind: 'frames';
+  /** Of the driver `framed-binary`. */
+  readonly options: Readonly<Record<string, unknown>>;
+  readonly units: readonly null[];
+  /** Samples of each channel per second, measured; null: too short to say. */
+  readonly measuredRateHz: number | null;
+  readonly sampleRateHz: number | null;
+  readonly largest: number;
+}
+
+/** A device that says who it is when it is asked by `*IDN?`, and sends nothing by itself. */
+export interface ScpiAnalysis extends Proposed {
+  readonly kind: 'scpi';
+  /** Of the driver `scpi`. */
+  readonly options: Readonly<Record<string, unknown>>;
+  readonly channels: number;
+  readonly identity: { readonly maker: string; readonly model: string; readonly serialNumber: string };
+}
+
+export interface ModbusAnalysis extends Proposed {
+  readonly kind: 'modbus';
+  readonly transport: 'rtu' | 'tcp';
+  /** Units that answered, and with what. */
+  readonly units: readonly ModbusUnit[];
+  readonly parity: 'none' | 'even';
+}
+
+export interface ModbusUnit {
+  readonly unit: number;
+  readonly function: 3 | 4;
+  /** null: register 0 was read. */
+  readonly exception: number | null;
+}
+
+/** Short texts now and then: a code scanner or a switch box. */
+export interface CodesAnalysis extends Proposed {
+  readonly kind: 'codes';
+  readonly delimiter: string;
+  readonly dataBits: 7 | 8;
+  readonly parity: 'none' | 'even' | 'odd';
+}
+
+export interface LinesAnalysis extends Proposed {
+  readonly kind: 'lines';
+  /** How the device is asked; null: it sends by itself. */
+  readonly asked: { readonly request: string; readonly rateHz: number } | null;
   /** Of the driver `ascii-lines`; only what differs from its defaults. */
   readonly options: Readonly<Record<string, unknown>>;
   /** Per channel the UCUM code that the lines name, or null. */
@@ -44,8 +100,6 @@ export interface LinesAnalysis {
   /** How characters are framed on the wire, as far as the bytes heard with 8 data bits without parity show it. */
   readonly dataBits: 7 | 8;
   readonly parity: 'none' | 'even' | 'odd';
-  /** One whole line, without its ending. */
-  readonly example: string;
   /** Largest magnitude that was seen, in the device's unit. */
   readonly largest: number;
 }

@@ -2,23 +2,28 @@
 import { stringify } from 'yaml';
 import { gatewayChecks } from '../settings/default-checks.ts';
 import { parseSettings } from '../settings/load-settings.ts';
-import { surenessWord, type LinesAnalysis } from './heard.ts';
+import { surenessWord, type LinesAnalysis, type ModbusAnalysis, type ProposedAnalysis } from './heard.ts';
 import type { ProbeResult } from './probe-port.ts';
 
-/** Where the port leads to; a serial link's rate is added by what was found. */
-export type ProbedPlace = { readonly kind: 'serial'; readonly path: string } | { readonly kind: 'tcp'; readonly host: string; readonly port: number };
+/** Where the port leads to; the rate is added by what was found. */
+export type ProbedPlace =
+  | { readonly kind: 'serial'; readonly path: string }
+  | { readonly kind: 'tcp' | 'rfc2217'; readonly host: string; readonly port: number };
 
 /** Stands where only a person can know; `enabled: false` keeps the gateway from using it. */
 const CAPACITY_UNKNOWN = 1;
 const SERIAL_UNKNOWN = 'to be filled in';
+const MODBUS_RATE_HZ = 10;
 
 export interface ProposedSettings {
-  readonly settings: { readonly instruments: readonly object[] };
+  readonly settings: { readonly instruments?: readonly object[]; readonly scanners?: readonly object[] };
   readonly yaml: string;
 }
 
-/** A whole settings file with one instrument, which is not enabled: capacity and serial number are not in the bytes. */
-export function proposedSettings(place: ProbedPlace, result: ProbeResult & { readonly analysis: LinesAnalysis }): ProposedSettings {
+type Proposal = ProbeResult & { readonly analysis: ProposedAnalysis };
+
+/** A whole settings file with one device, which is not enabled: not everything is in the bytes. */
+export function proposedSettings(place: ProbedPlace, result: Proposal): ProposedSettings {
   const plain = build(place, result, {});
   // The default mode may need more samples per second than the device sends.
   const settings = isFine(plain) ? plain : build(place, result, { mode: 'track' });
@@ -27,27 +32,67 @@ export function proposedSettings(place: ProbedPlace, result: ProbeResult & { rea
     `${surenessWord(analysis.sureness)} (${Math.round(analysis.sureness * 100)} %); heard: ${JSON.stringify(analysis.example)}`,
     ...analysis.reasons.map((reason) => `+ ${reason}`),
     ...analysis.doubts.map((doubt) => `? ${doubt}`),
-    `? capacity and serialNumber are not in the bytes: read them from the transducer, then set enabled to true`,
+    analysis.kind === 'codes' ? '? set enabled to true when it is right' : '? capacity and serialNumber are not in the bytes: read them from the transducer, then set enabled to true',
     ...(place.kind === 'serial' && result.baudRate === null ? ['? the baud rate cannot be told here: this port has none (a pseudo terminal)'] : []),
   ];
-  return { settings, yaml: `${comments.map((line) => `# ${line}`).join('\n')}\n${stringify(settings).trimEnd()}` };
+  return { settings, yaml: `${comments.map((line) => `# ${line}`).join('\n')}\n${stringify(settings, { aliasDuplicateObjects: false }).trimEnd()}` };
 }
 
-function build(place: ProbedPlace, { analysis, baudRate, identity }: ProbeResult & { readonly analysis: LinesAnalysis }, capture: object): { instruments: object[] } {
-  const framing = { ...(analysis.dataBits === 8 ? {} : { dataBits: analysis.dataBits }), ...(analysis.parity === 'none' ? {} : { parity: analysis.parity }) };
+function build(place: ProbedPlace, result: Proposal, capture: object): { instruments: object[] } | { scanners: object[] } {
+  const { analysis, baudRate } = result;
+  const link = place.kind === 'tcp' ? place : { ...place, ...(baudRate === null ? {} : { baudRate }), ...characters(analysis) };
+  if (analysis.kind === 'codes') {
+    return { scanners: [{ id: 'probed', enabled: false, link, ...(analysis.delimiter === '\r' ? {} : { delimiter: analysis.delimiter }) }] };
+  }
+  const channel = (unit: string | null, rateHz: number | null, capacity: number): object => ({
+    unit: unit ?? 'N.m',
+    ...(rateHz === null ? {} : { sampleRateHz: rateHz }),
+    transducer: { serialNumber: SERIAL_UNKNOWN, capacity },
+    ...(Object.keys(capture).length === 0 ? {} : { capture }),
+  });
+  const instrument = (driver: object, channels: readonly object[], more: object = {}): { instruments: object[] } => (
+    { instruments: [{ id: 'probed', enabled: false, link, driver, ...more, channels }] }
+  );
+  switch (analysis.kind) {
+    case 'lines':
+    case 'frames': {
+      const { units, sampleRateHz, largest } = analysis;
+      const driver = analysis.kind === 'lines' ? { id: 'ascii-lines', options: lineOptions(analysis, result.identity) } : { id: 'framed-binary', options: analysis.options };
+      return instrument(driver, units.map((unit) => channel(unit, sampleRateHz, Math.max(CAPACITY_UNKNOWN, Math.ceil(largest)))));
+    }
+    case 'scpi': {
+      const { options, channels, identity } = analysis;
+      return instrument({ id: 'scpi', options }, Array.from({ length: channels }, () => channel(null, null, CAPACITY_UNKNOWN)), { identity });
+    }
+    case 'modbus':
+      return instrument({ id: `modbus-${analysis.transport}`, options: modbusOptions(analysis) }, analysis.units.map(() => channel(null, null, CAPACITY_UNKNOWN)));
+  }
+}
+
+/** How characters are framed on the wire, where it is not the usual. */
+function characters(analysis: ProposedAnalysis): object {
+  switch (analysis.kind) {
+    case 'lines':
+    case 'codes':
+      return { ...(analysis.dataBits === 8 ? {} : { dataBits: analysis.dataBits }), ...(analysis.parity === 'none' ? {} : { parity: analysis.parity }) };
+    case 'modbus': return analysis.parity === 'none' ? {} : { parity: analysis.parity };
+    default: return {};
+  }
+}
+
+function lineOptions({ options, asked }: LinesAnalysis, identity: string | null): object {
+  const commands = { ...(options['commands'] as object | undefined), ...(identity === null ? {} : { identify: { send: '*IDN?' } }), ...(asked?.request === '' ? { ending: '' } : {}) };
   return {
-    instruments: [{
-      id: 'probed',
-      enabled: false,
-      link: place.kind === 'serial' ? { ...place, ...(baudRate === null ? {} : { baudRate }), ...framing } : place,
-      driver: { id: 'ascii-lines', options: { ...analysis.options, ...(identity === null ? {} : { commands: { identify: { send: '*IDN?' } } }) } },
-      channels: analysis.units.map((unit) => ({
-        unit: unit ?? 'N.m',
-        ...(analysis.sampleRateHz === null ? {} : { sampleRateHz: analysis.sampleRateHz }),
-        transducer: { serialNumber: SERIAL_UNKNOWN, capacity: Math.max(CAPACITY_UNKNOWN, Math.ceil(analysis.largest)) },
-        ...(Object.keys(capture).length === 0 ? {} : { capture }),
-      })),
-    }],
+    ...options,
+    ...(Object.keys(commands).length === 0 ? {} : { commands }),
+    ...(asked === null ? {} : { poll: { rateHz: asked.rateHz, request: asked.request === '' ? '\r' : asked.request } }),
+  };
+}
+
+function modbusOptions({ units }: ModbusAnalysis): object {
+  return {
+    poll: { rateHz: Number(Math.max(1, MODBUS_RATE_HZ / units.length).toPrecision(2)) },
+    channels: units.map(({ unit, function: code }) => ({ unit, function: code, address: 0, type: 'i16' })),
   };
 }
 

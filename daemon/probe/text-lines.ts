@@ -36,7 +36,7 @@ export function textLines(data: Uint8Array): TextLines | null {
  * A device with 7 data bits and a parity bit, heard with 8 and none, shows its parity as the highest bit: then every
  * byte has the same parity, which text without a parity bit never has.
  */
-function characterFraming(data: Uint8Array): { readonly dataBits: 7 | 8; readonly parity: 'none' | 'even' | 'odd' } {
+export function characterFraming(data: Uint8Array): { readonly dataBits: 7 | 8; readonly parity: 'none' | 'even' | 'odd' } {
   let high = 0;
   let odd = 0;
   for (const byte of data) {

@@ -2,7 +2,7 @@
 import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it, onTestFinished } from 'vitest';
-import { COMMON_BAUD_RATES, probePort, type ProbeOptions } from '../../daemon/probe/probe-port.ts';
+import { COMMON_BAUD_RATES, probePort, type LineChoice, type ProbeOptions } from '../../daemon/probe/probe-port.ts';
 import { createMemoryLink } from '../../drivers/links/memory-link.ts';
 import { systemClock } from '../../shared/clock.ts';
 import { loadScenario, startScenario, type RunningScenario } from '../../simulator/index.ts';
@@ -52,7 +52,7 @@ describe('torsiond probe', () => {
     const port = await openTcpPort();
     onTestFinished(() => port.close());
     const at = `${port.address.host}:${port.address.port}`;
-    const silent = await inProcess('probe', at, '--seconds', '0.2');
+    const silent = await inProcess('probe', at, '--seconds', '0.2', '--no-ask');
     expect(silent).toMatchObject({ exitCode: 69 });
     expect(silent.stdout).toMatch(/^silence\n/);
     let isOver = false;
@@ -69,16 +69,24 @@ describe('torsiond probe', () => {
     await sending;
   });
 
-  it('names a device that answers questions and sends nothing by itself, without settings for it', async () => {
+  it('asks a device that sends nothing, proposes scpi for one that says who it is, and asks nothing with --no-ask', async () => {
     const port = await openTcpPort();
     onTestFinished(() => port.close());
+    let heard = '';
     port.onData((data) => {
-      if (new TextDecoder().decode(data).includes('*IDN?')) port.write(new TextEncoder().encode('Hollin & Fenn,HF asked meter,HF-0301,1.0\r\n'));
+      heard += new TextDecoder().decode(data);
+      if (heard.endsWith('*IDN?\r\n')) port.write(new TextEncoder().encode('Hollin & Fenn,HF asked meter,HF-0301,1.0\r\n'));
     });
-    const { exitCode, stdout, stderr } = await inProcess('probe', `${port.address.host}:${port.address.port}`, '--seconds', '0.2', '--ask');
-    expect(exitCode).toBe(65);
-    expect(stdout).toMatch(/^answers\n[^]*scpi/);
-    expect(stderr).toContain('HF-0301');
+    const at = `tcp://${port.address.host}:${port.address.port}`;
+    const quiet = await inProcess('probe', at, '--seconds', '0.2', '--no-ask');
+    expect(quiet).toMatchObject({ exitCode: 69 });
+    expect(quiet.stdout).toContain('--no-ask');
+    expect(heard).toBe('');
+    const { exitCode, stdout } = await inProcess('probe', at, '--seconds', '0.2');
+    expect(exitCode).toBe(0);
+    expect(stdout).toMatch(/READ\? .*was not asked[^]*id: scpi[^]*serialNumber: HF-0301/);
+    // Nothing was sent that could be an order.
+    expect([...new Set(heard.split(/[\r\n]+/).filter((line) => line !== ''))]).toEqual(['*IDN?', 'SYST:VERS?']);
   });
 
   it('refuses a port that is not there, and times out of bounds', async () => {
@@ -86,16 +94,19 @@ describe('torsiond probe', () => {
     expect(exitCode).toBe(69);
     expect(stderr).toMatch(/^LINK_NOT_FOUND /);
     expect(await inProcess('probe', '/dev/x', '--seconds', '1000')).toMatchObject({ exitCode: 64 });
+    expect(await inProcess('probe', 'ftp://127.0.0.1:1')).toMatchObject({ exitCode: 64, stderr: expect.stringContaining('rfc2217://HOST:PORT') as string });
+    expect(await inProcess('probe', '/dev/x', '--ask-with', 'A\nB')).toMatchObject({ exitCode: 64 });
   });
 });
 
 /** A device that is understood at one rate, and heard as noise at every other one. */
-function device(options: { readonly rate: number; readonly says: ((question: string) => string) | 'streams' }): { readonly probe: Pick<ProbeOptions, 'openAt'>; readonly asked: string[] } {
+function device(options: { readonly rate: number; readonly says: ((question: string) => string) | 'streams' }): { readonly probe: Pick<ProbeOptions, 'openAt'>; readonly asked: string[]; readonly raw: Uint8Array[] } {
   const asked: string[] = [];
+  const raw: Uint8Array[] = [];
   return {
-    asked,
+    asked, raw,
     probe: {
-      openAt: (baudRate) => async ({ clock }) => {
+      openAt: ({ baudRate }: LineChoice) => async ({ clock }) => {
         const { link, far } = createMemoryLink(clock);
         if (options.says === 'streams') {
           far.deliver(baudRate === options.rate ? new TextEncoder().encode(Array.from({ length: 60 }, (_, i) => `${(5 * Math.sin(i / 6)).toFixed(2)} Nm\r\n`).join('')) : noise());
@@ -103,7 +114,8 @@ function device(options: { readonly rate: number; readonly says: ((question: str
         }
         const { says } = options;
         return { ...link, listen: (listener) => link.listen(listener), write: async (data) => {
-          const question = new TextDecoder().decode(data);
+          const question = new TextDecoder('latin1').decode(data);
+          raw.push(data.slice());
           asked.push(question);
           if (baudRate === options.rate && says(question) !== '') far.deliver(new TextEncoder().encode(says(question)));
         } };
@@ -112,7 +124,7 @@ function device(options: { readonly rate: number; readonly says: ((question: str
   };
 }
 
-const quick = (): Omit<ProbeOptions, 'openAt'> => ({ clock: { ...systemClock, after: (ms, callback) => systemClock.after(Math.min(ms, 5), callback) }, signal: new AbortController().signal, listenMs: 5, asks: false, baudRates: COMMON_BAUD_RATES });
+const quick = (): Omit<ProbeOptions, 'openAt'> => ({ clock: { ...systemClock, after: (ms, callback) => systemClock.after(Math.min(ms, 5), callback) }, signal: new AbortController().signal, listenMs: 5, asks: 'never', readQuestion: null, isNetwork: false, baudRates: COMMON_BAUD_RATES });
 
 describe('the rates', () => {
   it('are tried until one gives lines', async () => {
@@ -131,10 +143,34 @@ describe('the rates', () => {
     expect(silent.asked).toEqual([]);
   });
 
-  it('are asked at where that is wanted, with harmless questions alone', async () => {
+  it('are asked at while the device is silent, with questions that give no order', async () => {
     const meter = device({ rate: 9_600, says: (question) => (question === '*IDN?\r\n' ? 'Hollin & Fenn,HF asked meter,HF-0301,1.0\r\n' : '') });
-    const result = await probePort({ ...quick(), ...meter.probe, asks: true });
-    expect(result).toMatchObject({ baudRate: 9_600, identity: 'Hollin & Fenn,HF asked meter,HF-0301,1.0' });
-    expect([...new Set(meter.asked)].sort()).toEqual(['\r', '*IDN?\r\n'].sort());
+    const tried: (number | null)[] = [];
+    const result = await probePort({ ...quick(), ...meter.probe, asks: 'when-silent', tried: (rate) => tried.push(rate) });
+    expect(result).toMatchObject({ baudRate: 9_600, analysis: { kind: 'scpi', identity: { maker: 'Hollin & Fenn', model: 'HF asked meter', serialNumber: 'HF-0301' } } });
+    expect(tried).toEqual([115_200, 9_600]);
+    const texts = meter.asked.filter((question) => /^[\x20-\x7e\r\n]*$/.test(question));
+    expect([...new Set(texts)].sort()).toEqual(['\r', '*IDN?\r\n', '?\r\n', 'SYST:VERS?\r\n'].sort());
+    // The rest are readings of one Modbus register: unit, function 3 or 4, register 0, one of them, CRC.
+    const bytes = meter.raw.filter((question) => !texts.includes(new TextDecoder('latin1').decode(question)));
+    expect(bytes.length).toBeGreaterThan(0);
+    for (const question of bytes) {
+      expect(question).toHaveLength(8);
+      expect([...question.subarray(1, 6)]).toEqual([question[1] === 4 ? 4 : 3, 0, 0, 0, 1]);
+      expect(question[0]).toBeGreaterThan(0);
+    }
+  });
+
+  it('tell a Modbus unit with even parity, whose bytes come only then', async () => {
+    const clock = quick().clock;
+    const openAt = (line: LineChoice): ReturnType<ProbeOptions['openAt']> => async () => {
+      const { link, far } = createMemoryLink(clock);
+      return { ...link, listen: (listener) => link.listen(listener), write: async (data) => {
+        // Made by hand: exception 2 of unit 1 to function 3, with its CRC c0 f1.
+        if (line.baudRate === 19_200 && line.parity === 'even' && data[0] === 1 && data[1] === 3) far.deliver(Uint8Array.of(0x01, 0x83, 0x02, 0xc0, 0xf1));
+      } };
+    };
+    const result = await probePort({ ...quick(), openAt, asks: 'when-silent' });
+    expect(result).toMatchObject({ baudRate: 19_200, analysis: { kind: 'modbus', transport: 'rtu', parity: 'even', units: [{ unit: 1, function: 3, exception: 2 }] } });
   });
 });

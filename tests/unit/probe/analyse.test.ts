@@ -88,7 +88,7 @@ describe('analysis of lines', () => {
     });
     const analysis = asLines(heardText(simulated({ columns: ['channel-1', 'unit'], separator: ' ' }), withParity));
     expect(analysis).toMatchObject({ dataBits: 7, parity, units: ['N.m'] });
-    expect(proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null }).settings.instruments[0])
+    expect(proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null }).settings.instruments![0])
       .toMatchObject({ link: { dataBits: 7, parity } });
   });
 
