@@ -97,6 +97,7 @@ export interface DriverSession {
 }
 
 export interface DriverDefinition<Options = unknown> {
+  /** The version of this interface that the driver was written for, as a number: the constant is that of whichever gateway runs it. */
   readonly apiVersion: number;
   /** kebab-case; what the settings name. */
   readonly id: string;

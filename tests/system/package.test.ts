@@ -9,6 +9,7 @@ import { dirname, join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it, onTestFinished } from 'vitest';
 import { Reading } from '../../shared/reading.ts';
 import { PROJECT_ROOT, projectFiles, readProjectFile } from '../helpers/project-files.ts';
+import { spokeDevice, spokeSettings } from '../helpers/spoke-device.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
 const OUTPUT_LIMIT = 16 * 2 ** 20;
@@ -119,6 +120,46 @@ describe('the package', () => {
     child.kill('SIGINT');
     expect(await gone).toBe(0);
     expect(stderr).toBe('');
+  }, 90_000);
+
+  it('reads with a driver from a folder that knows nothing of torsiond, and with the same as a package', async () => {
+    const example = readProjectFile('tests/fixtures/third-party-driver/driver.mjs');
+    const elsewhere = join(folder, 'elsewhere');
+    mkdirSync(elsewhere);
+    writeFileSync(join(elsewhere, 'driver.mjs'), example);
+    mkdirSync(own('..', 'spoke-driver'));
+    writeFileSync(own('..', 'spoke-driver', 'package.json'), '{ "name": "spoke-driver", "version": "1.2.0", "type": "module", "exports": "./index.js" }');
+    writeFileSync(own('..', 'spoke-driver', 'index.js'), example);
+    const device = await spokeDevice();
+    const files = [[join(app, 'torsiond.yaml'), 'spoke-driver', 'spoke-driver 1.2.0'], [join(elsewhere, 'torsiond.yaml'), './driver.mjs', './driver.mjs']] as const;
+    for (const [file, entry, origin] of files) {
+      writeFileSync(file, spokeSettings(device.port, [entry]));
+      const checked = await torsiond('check-config', file);
+      expect(checked).toMatchObject({ exitCode: 0, stderr: '' });
+      expect(checked.stdout.trimEnd().endsWith(`; driver spoke from ${origin}`)).toBe(true);
+    }
+
+    // The first ones may come before the channel is ready. A fault of another copy's class would be the driver's end.
+    for (let i = 0; i < 6; i++) {
+      device.pull(30);
+      device.spoil();
+    }
+    const data = join(folder, 'data');
+    const child = spawn(join(app, 'node_modules', '.bin', 'torsiond'), ['start', '--config', files[1][0], '--data', data], { cwd: app, stdio: ['ignore', 'pipe', 'ignore'] });
+    let stdout = '';
+    child.stdout.setEncoding('utf8').on('data', (text: string) => (stdout += text));
+    const gone = new Promise<number | null>((resolve) => child.once('close', resolve));
+    onTestFinished(async () => {
+      child.kill('SIGKILL');
+      await gone;
+    });
+    await waitUntil(() => stdout.includes('\n') || child.exitCode !== null, 'the address of the page', 20_000);
+    const exported = async (): Promise<readonly Reading[]> => (await torsiond('export', '--format', 'ndjson', '--data', data)).stdout
+      .split('\n').filter((line) => line.startsWith('{')).map((line) => Reading.parse(JSON.parse(line)));
+    await waitUntil(async () => (await exported()).length > 0, 'a stored reading', 30_000);
+    expect((await exported())[0]).toMatchObject({ channel: 'bench-s/1', epoch: 1, value: 30, verdict: 'within' });
+    child.kill('SIGINT');
+    expect(await gone).toBe(0);
   }, 90_000);
 
   it('gives its modules to programs, with their types', async () => {
