@@ -25,7 +25,7 @@ export interface InstrumentSetDeps {
   readonly findDriver: (id: string) => DriverDefinition | undefined;
   /** Names the port of a serial path, null when it is not there. Default: `serialPortStamp`. */
   readonly portStamp?: (path: string) => Promise<string | null>;
-  /** Names the port that a page offers for an instrument, null while none does. Left out: pages cannot bring any. */
+  /** Names the port that a page offers for an instrument, null while none does. Left out: pages cannot bring any, which opening tells. */
   readonly pagePortStamp?: (instrument: string) => string | null;
   /** Names the USB or HID devices that the settings may mean, null when none is there. Default: as Linux tells. */
   readonly deviceStamp?: (link: DeviceLink) => Promise<string | null>;
@@ -56,7 +56,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
   const gaps$ = new Subject<InstrumentGap>();
   const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
   const instruments = settings.map((entry) => {
-    const look = portLook(entry, deps.pagePortStamp ?? (() => null), stampOf, deps.deviceStamp ?? systemDeviceStamp);
+    const look = portLook(entry, deps.pagePortStamp ?? null, stampOf, deps.deviceStamp ?? systemDeviceStamp);
     const { onChunk, onNote, isTapped } = deps;
     const instrument = createInstrument(entry, {
       clock: deps.clock,
@@ -90,10 +90,10 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
 
 /** How to look for the port of an instrument; null where only opening tells. */
 function portLook(
-  { id, link }: InstrumentSettings, pagePortStamp: (instrument: string) => string | null, serialStamp: (path: string) => Promise<string | null>,
+  { id, link }: InstrumentSettings, pagePortStamp: ((instrument: string) => string | null) | null, serialStamp: (path: string) => Promise<string | null>,
   deviceStamp: ((link: DeviceLink) => Promise<string | null>) | null,
 ): (() => Promise<string | null>) | null {
-  if (link.kind === 'browser') return async () => pagePortStamp(id);
+  if (link.kind === 'browser') return pagePortStamp === null ? null : async () => pagePortStamp(id);
   if (link.kind === 'usb' || link.kind === 'hid') return deviceStamp === null ? null : () => deviceStamp(link);
   return link.kind === 'serial' ? () => serialStamp(link.path) : null;
 }

@@ -103,6 +103,16 @@ describe('torsiond record', () => {
     expect(absent).toMatchObject({ exitCode: 69, stderr: expect.stringMatching(/^LINK_NOT_FOUND .*\/dev\/nonexistent/) as string });
   });
 
+  it('of an instrument at another computer says that the gateway must run, and leaves no file', async () => {
+    const folder = tempFolder();
+    const file = join(folder, 's.yaml');
+    writeFileSync(file, readFileSync(settings(folder, 1), 'utf8').replace(/link: .*/, 'link: { kind: browser }'));
+    const out = join(folder, 'a.mcap');
+    const { exitCode, stderr } = await inProcess('record', '--config', file, '--channel', 'bench-a/1', '--out', out);
+    expect({ exitCode, isThere: existsSync(out) }).toEqual({ exitCode: 69, isThere: false });
+    expect(stderr).toContain('LINK_REFUSED a port at a page is reached through the running gateway only (link.kind). Start the gateway and open its page');
+  });
+
   it('of a channel that is not in the settings names those that are', async () => {
     const folder = tempFolder();
     const result = await inProcess('record', '--config', settings(folder, 9), '--channel', 'bench-b/1', '--out', join(folder, 'a.mcap'));
