@@ -1,14 +1,20 @@
 /** Every kind of port that a virtual instrument can have, with the link that opens it. A new kind is a row. */
+import { onTestFinished } from 'vitest';
 import { linkOpener } from '../../daemon/devices/open-link.ts';
 import { LinkSettings } from '../../daemon/settings/schema.ts';
+import { openHidLink } from '../../drivers/links/hid-link.ts';
 import type { OpenLink } from '../../drivers/links/link.ts';
-import { openPtyPort, openRfc2217Port, openTcpPort, type SimulatedPort } from '../../simulator/index.ts';
+import { openUsbLink } from '../../drivers/links/usb-link.ts';
+import { forwardPort } from '../../shared/client/index.ts';
+import { systemClock } from '../../shared/clock.ts';
+import { HidBus, openHidPort, openPtyPort, openRfc2217Port, openTcpPort, openUsbPort, openWebSerialPort, UsbBus, type SimulatedPort } from '../../simulator/index.ts';
 import { memoryBenchPort } from './memory-bench-port.ts';
-import { usbBench } from './usb-bench.ts';
+import { INSTRUMENT, memorySockets, portsBench } from './page-port-bench.ts';
+import { waitUntil } from './wait-until.ts';
 
 export interface FaultPort {
   readonly name: string;
-  /** The port is the caller's to close. */
+  /** Within a test. The port is the caller's to close. */
   make(): Promise<{ readonly port: SimulatedPort; readonly open: OpenLink }>;
 }
 
@@ -36,13 +42,38 @@ export const FAULT_PORTS: readonly FaultPort[] = [
       return { port, open: opener({ ...port.address, baudRate: 115_200 }) };
     },
   },
-  { name: 'memory', make: async () => memoryBenchPort() },
-  ...(['usb', 'hid'] as const).map((name): FaultPort => ({
-    name,
+  {
+    name: 'usb',
     make: async () => {
-      const devices = usbBench();
-      const { port, link } = devices.plug(name, 'HF-0001');
-      return { port, open: devices.open(link) };
+      const bus = new UsbBus();
+      return { port: openUsbPort({ bus }), open: (context) => openUsbLink({ vendorId: '1209', productId: '0001', packetHeaderBytes: 0 }, bus, context) };
     },
-  })),
+  },
+  {
+    name: 'hid',
+    make: async () => {
+      const bus = new HidBus();
+      const reports = { reportId: 0, payload: { offset: 1, lengthByte: 0 }, output: { reportId: 0, bytes: 64, offset: 1, lengthByte: 0 } };
+      return { port: openHidPort({ bus }), open: (context) => openHidLink({ vendorId: '1209', productId: '0002', ...reports }, bus, context) };
+    },
+  },
+  {
+    // A page's Web Serial port, the module that the page runs, and the gateway's side of it; between them memory.
+    name: 'browser',
+    make: async () => {
+      const port = openWebSerialPort({ usbVendorId: 0x1209, usbProductId: 0x0001 });
+      const { ports, open } = portsBench(systemClock);
+      const { WebSocket } = memorySockets(ports, systemClock);
+      const forward = (): void => {
+        const forwarder = forwardPort({ url: 'http://127.0.0.1', instrument: INSTRUMENT, port: port.port, WebSocket });
+        onTestFinished(() => forwarder.close());
+      };
+      forward();
+      // As the page does, when the browser says that the port is back.
+      port.port.addEventListener('connect', forward);
+      await waitUntil(() => ports.stamp(INSTRUMENT) !== null, 'the page to offer its port');
+      return { port, open };
+    },
+  },
+  { name: 'memory', make: async () => memoryBenchPort() },
 ];

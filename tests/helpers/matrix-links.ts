@@ -6,11 +6,10 @@ import { onTestFinished } from 'vitest';
 import { scenarioSettingsInput } from '../../daemon/commands/scenario-settings.ts';
 import type { OpenLink } from '../../drivers/links/link.ts';
 import { systemClock } from '../../shared/clock.ts';
-import { parseScenario, startScenario, type Scenario, type TorqueSource } from '../../simulator/index.ts';
+import { parseScenario, startScenario, type RunningScenario, type Scenario, type TorqueSource } from '../../simulator/index.ts';
 import { makeInstrument } from '../../simulator/instruments/make-instrument.ts';
 import { shownScale } from '../../simulator/instruments/shown.ts';
-import { memoryBenchPort } from './memory-bench-port.ts';
-import { usbBench } from './usb-bench.ts';
+import { FAULT_PORTS, type FaultPort } from './fault-ports.ts';
 
 export interface MatrixInstrument {
   readonly name: string;
@@ -42,9 +41,31 @@ const INSTRUMENTS: readonly MatrixInstrument[] = [
   { name: 'mbap', driver: 'modbus-tcp', format: 'kind: modbus, modbus: { transport: tcp, registers: [{ address: 9, type: i16, order: BADC, scale: 0.01 }] }', units: ['N.m'], step: 1e-2, isForNetworks: true },
 ];
 
+interface InstrumentInput {
+  readonly id: string;
+  readonly link: object;
+  readonly driver: { readonly id: string; readonly options: { readonly poll?: object } };
+  readonly channels: readonly object[];
+}
+
+/** How often those are asked that must be: an answer may then be late by nearly 0.2 s before a sample is lost. */
+const ASKED_HZ = 10;
+
+/** As `torsiond simulate --settings` writes them, but for the rate of asking. */
+function inputsOf(run: RunningScenario): readonly InstrumentInput[] {
+  return (scenarioSettingsInput(run).instruments as InstrumentInput[]).map((input) => {
+    const { poll } = input.driver.options;
+    if (poll === undefined) return input;
+    return {
+      ...input, driver: { ...input.driver, options: { ...input.driver.options, poll: { ...poll, rateHz: ASKED_HZ } } },
+      channels: input.channels.map((channel) => ({ ...channel, sampleRateHz: ASKED_HZ })),
+    };
+  });
+}
+
 export interface MatrixBench {
   /** Instruments as in a settings file, ids as the names above. */
-  readonly inputs: readonly { readonly id: string; readonly link: object; readonly driver: { readonly id: string }; readonly channels: readonly object[] }[];
+  readonly inputs: readonly InstrumentInput[];
   /** The link of an instrument; null: the one that its settings describe. */
   open(id: string): OpenLink | null;
 }
@@ -62,9 +83,10 @@ export const MATRIX_LINKS: readonly MatrixLink[] = [
   { name: 'pty', suits: onSerialLines, start: (instruments, torque) => startOn('pty', instruments, torque) },
   { name: 'tcp', suits: () => true, start: (instruments, torque) => startOn('tcp', instruments, torque) },
   { name: 'rfc2217', suits: onSerialLines, start: (instruments, torque) => startOn('rfc2217', instruments, torque) },
-  { name: 'memory', suits: () => true, start: startInMemory },
-  { name: 'usb', suits: onSerialLines, start: (instruments, torque) => startOnDevices('usb', instruments, torque) },
-  { name: 'hid', suits: onSerialLines, start: (instruments, torque) => startOnDevices('hid', instruments, torque) },
+  // These ports exist in the process that made them, so the settings cannot name them.
+  ...FAULT_PORTS.filter((row) => ['usb', 'hid', 'browser', 'memory'].includes(row.name)).map((row): MatrixLink => ({
+    name: row.name, suits: row.name === 'memory' ? () => true : onSerialLines, start: (instruments, torque) => startOnOwn(row, instruments, torque),
+  })),
 ];
 
 /** The instruments of the matrix that a link suits. */
@@ -82,34 +104,27 @@ export function matrixScenario(port: string, instruments: readonly MatrixInstrum
 async function startOn(port: string, instruments: readonly MatrixInstrument[], torque: () => TorqueSource): Promise<MatrixBench> {
   const run = await startScenario(matrixScenario(port, instruments), { torque });
   onTestFinished(() => run.stop());
-  return { inputs: scenarioSettingsInput(run).instruments as MatrixBench['inputs'], open: () => null };
+  return { inputs: inputsOf(run), open: () => null };
 }
 
-/** Each instrument on a simulated device of its own, on buses that only this test sees. */
-async function startOnDevices(kind: 'usb' | 'hid', instruments: readonly MatrixInstrument[], torque: () => TorqueSource): Promise<MatrixBench> {
-  const devices = usbBench();
-  const run = await startScenario(matrixScenario('tcp', instruments), { torque, port: (id) => devices.plug(kind, `HF-${id}`).port });
-  onTestFinished(() => run.stop());
-  const inputs = scenarioSettingsInput(run).instruments as MatrixBench['inputs'];
-  const links = new Map(inputs.map(({ id, link }) => [id, link]));
-  return { inputs, open: (id) => devices.open(links.get(id)!) };
-}
-
-async function startInMemory(instruments: readonly MatrixInstrument[], torque: () => TorqueSource): Promise<MatrixBench> {
+async function startOnOwn(row: FaultPort, instruments: readonly MatrixInstrument[], torque: () => TorqueSource): Promise<MatrixBench> {
   const scenario = matrixScenario('tcp', instruments);
   // Only for the settings that belong to the instruments.
   const run = await startScenario(scenario, { torque });
-  const inputs = scenarioSettingsInput(run).instruments as MatrixBench['inputs'];
+  const inputs = inputsOf(run);
   await run.stop();
   const opens = new Map<string, OpenLink>();
   for (const plan of scenario.instruments) {
-    const { port, open } = memoryBenchPort();
+    const { port, open } = await row.make();
     opens.set(plan.id, open);
     const instrument = makeInstrument(plan, {
       port, clock: systemClock, rateHz: plan.sampleRateHz, channels: plan.channels.map((channel) => ({ source: torque(), shown: shownScale(channel) })),
     });
     instrument.switchOn();
-    onTestFinished(() => instrument.switchOff());
+    onTestFinished(async () => {
+      instrument.switchOff();
+      await port.close();
+    });
   }
   return { inputs, open: (id) => opens.get(id)! };
 }
