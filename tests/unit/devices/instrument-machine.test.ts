@@ -70,6 +70,20 @@ describe('loss and return', () => {
     expect(run([...toStreaming, lost, closed, due, opened]).state).toMatchObject({ name: 'settling', epoch: 2 });
   });
 
+  it('after a cut announces the gap and opens again without a wait, which counts as no failure', () => {
+    const cut: MachineInput = { kind: 'link-ended', connection: 0, error: fault('LINK_CUT') };
+    const { state, effects } = run([...toStreaming, cut]);
+    expect(state).toMatchObject({ name: 'waiting', link: 'closing', failures: 0, fault: { code: 'LINK_CUT' } });
+    expect(effects).toContainEqual({ kind: 'announce-gap', reason: 'lost' });
+    expect(effects.at(-1)).toEqual({ kind: 'start-timer', timer: 'state', afterMs: 0, jitter: 0 });
+    expect(run([...toStreaming, cut, closed, due, opened, due, identified]).state).toMatchObject({ name: 'streaming', epoch: 2, failures: 0, fault: null });
+  });
+
+  it('says in the link\'s own words that there is no port', () => {
+    const absence = new TorsiondError('LINK_NOT_FOUND', 'no page offers a port', { hint: 'Open the page.' });
+    expect(run([start, gone, openFailed('LINK_NOT_FOUND'), present, opened, gone], { ...RULES, absence }).state.fault).toBe(absence);
+  });
+
   it('doubles the back-off from 0.5 s up to 30 s, with jitter, for ever', () => {
     const { effects, state } = run([start, present, ...Array.from({ length: 40 }, () => [openFailed('LINK_BUSY'), due]).flat()]);
     expect(waits(effects).slice(0, 8)).toEqual([500, 1_000, 2_000, 4_000, 8_000, 16_000, 30_000, 30_000]);
