@@ -11,7 +11,7 @@ import type { ModbusAnalysis, ModbusUnit } from './heard.ts';
 const FIRST_UNITS = { rtu: [1, 2, 247], tcp: [1, 255, 0] } as const;
 /** Looked for when one has answered. */
 const MORE_UNITS = Array.from({ length: 16 }, (_, i) => i + 1);
-const ANSWER_MS = 200;
+const ANSWER_MS = 250;
 /** Characters of question and answer, by 11 bits each. */
 const EXCHANGE_BITS = 20 * 11;
 const ILLEGAL_FUNCTION = 1;
@@ -28,20 +28,29 @@ export interface ModbusLine {
 export async function askModbus(conversation: Conversation, line: ModbusLine): Promise<ModbusAnalysis | null> {
   const mostMs = ANSWER_MS + (line.baudRate === null ? 0 : (EXCHANGE_BITS * 1_000) / line.baudRate);
   const found: ModbusUnit[] = [];
+  const heard: Uint8Array[] = [];
   const tried = new Set<number>();
   const look = async (units: readonly number[], isEnough: () => boolean): Promise<void> => {
     for (const unit of units) {
       if (isEnough() || conversation.isOver) return;
       if (tried.has(unit)) continue;
       tried.add(unit);
-      const answer = await readOne(conversation, line.transport, unit, mostMs);
+      const answer = await readOne(conversation, line.transport, unit, mostMs, heard);
       if (answer !== null) found.push(answer);
     }
   };
   await look(FIRST_UNITS[line.transport], () => found.length > 0);
   if (found.length === 0) return null;
   // On a serial bus there may be more; behind an address there is usually one.
-  if (line.transport === 'rtu') await look(MORE_UNITS, () => false);
+  if (line.transport === 'rtu') {
+    await look(MORE_UNITS, () => false);
+    // An answer bears its unit, so that one which came while the next was asked counts too.
+    const all = Uint8Array.from(Buffer.concat([...heard, (await conversation.listen(mostMs)).data]));
+    for (const unit of tried) {
+      const late = found.some((one) => one.unit === unit) ? 'none' : rtuAnswer(all, unit, 3);
+      if (late !== 'none') found.push({ unit, function: 3, exception: late });
+    }
+  }
   found.sort((a, b) => a.unit - b.unit);
   return {
     kind: 'modbus', transport: line.transport, units: found, parity: line.parity, sureness: 0.6,
@@ -58,9 +67,9 @@ export async function askModbus(conversation: Conversation, line: ModbusLine): P
   };
 }
 
-async function readOne(conversation: Conversation, transport: 'rtu' | 'tcp', unit: number, mostMs: number): Promise<ModbusUnit | null> {
+async function readOne(conversation: Conversation, transport: 'rtu' | 'tcp', unit: number, mostMs: number, heard: Uint8Array[]): Promise<ModbusUnit | null> {
   for (const code of [3, 4] as const) {
-    const exception = await exchange(conversation, transport, unit, code, mostMs);
+    const exception = await exchange(conversation, transport, unit, code, mostMs, heard);
     if (exception === 'none') return null;
     if (exception !== ILLEGAL_FUNCTION) return { unit, function: code, exception };
   }
@@ -68,10 +77,11 @@ async function readOne(conversation: Conversation, transport: 'rtu' | 'tcp', uni
 }
 
 /** @returns null: register 0 was read; a number: the exception; 'none': no answer of that unit */
-async function exchange(conversation: Conversation, transport: 'rtu' | 'tcp', unit: number, code: ReadFunction, mostMs: number): Promise<number | null | 'none'> {
+async function exchange(conversation: Conversation, transport: 'rtu' | 'tcp', unit: number, code: ReadFunction, mostMs: number, heard: Uint8Array[]): Promise<number | null | 'none'> {
   const { pdu } = readRequest(unit, code, 0, 1);
   const transaction = 256 * code + unit + 1;
   const { data } = await conversation.ask(transport === 'rtu' ? rtuFrame(unit, pdu) : mbapFrame(transaction, unit, pdu), mostMs);
+  heard.push(data);
   return transport === 'rtu' ? rtuAnswer(data, unit, code) : tcpAnswer(data, transaction, unit, code);
 }
 

@@ -7,6 +7,7 @@ import { createMemoryLink } from '../../drivers/links/memory-link.ts';
 import { systemClock } from '../../shared/clock.ts';
 import { loadScenario, startScenario, type RunningScenario } from '../../simulator/index.ts';
 import { openTcpPort } from '../../simulator/ports/tcp-port.ts';
+import { FrameFormat, frameWriter } from '../../simulator/instruments/frame-format.ts';
 import { SeededRandom } from '../../simulator/random.ts';
 import { inProcess } from '../helpers/run-torsiond.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
@@ -132,6 +133,17 @@ describe('the rates', () => {
     const result = await probePort({ ...quick(), ...device({ rate: 38_400, says: 'streams' }).probe, tried: (rate) => tried.push(rate) });
     expect(result).toMatchObject({ baudRate: 38_400, analysis: { kind: 'lines', units: ['N.m'] } });
     expect(tried).toEqual([115_200, 9_600, 19_200, 38_400]);
+  });
+
+  it('are tried until the checksums of frames are right: at a wrong one they are noise', async () => {
+    const write = frameWriter(FrameFormat.parse({}), 1);
+    const frames = Buffer.concat(Array.from({ length: 200 }, (_, i) => write(Float64Array.of(5 * Math.sin(i / 20)), { counter: i, channel: 0, isOverloaded: false })));
+    const result = await probePort({ ...quick(), openAt: ({ baudRate }) => async ({ clock }) => {
+      const { link, far } = createMemoryLink(clock);
+      far.deliver(baudRate === 57_600 ? Uint8Array.from(frames) : noise());
+      return link;
+    } });
+    expect(result).toMatchObject({ baudRate: 57_600, analysis: { kind: 'frames', options: { framing: { bytes: 'a5 5a', length: 8 }, checksum: { name: 'CRC-16/MODBUS' } } } });
   });
 
   it('are not tried when nothing is heard at one and nothing is asked', async () => {

@@ -5,6 +5,7 @@ import { afterAll, afterEach, beforeAll, describe, expect, it } from 'vitest';
 import { BENCH } from '../helpers/page-harness/bench.ts';
 import { buildPage, startBrowser } from '../helpers/page-harness/browser.ts';
 import { FakeStation, scanner, type StationOptions } from '../helpers/page-harness/fake-station.ts';
+import { runServer } from '../helpers/run-server.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
 const GUN = scanner('gun-a', 'Hand scanner');
@@ -150,6 +151,24 @@ describe('a scanner that types as a keyboard', () => {
     station.refuse = (message) => (message.type === 'scan' ? { code: 'LIMIT_REACHED', message: 'too many commands', hint: 'Wait a little.' } : null);
     await type([...'HF-T-0043', 'Enter'], 10);
     await note().getByText('Code HF-T-0043 was not passed on. Too many commands. Wait a little.').waitFor();
+  });
+
+  it('reaches the gateway by its own server, which says that it came from the page', async () => {
+    const run = await runServer({}, { pageDirectory: built.directory });
+    try {
+      context = await browser.newContext();
+      page = await context.newPage();
+      await page.goto(run.server.url);
+      await page.getByText('Live', { exact: true }).waitFor();
+      keyboard = await context.newCDPSession(page);
+      keyTimeS = Date.now() / 1_000;
+      await type([...'HF-T-0042', 'Enter'], 10);
+      await waitUntil(() => run.gateway.scans.length > 0, 'the code');
+      expect(run.gateway.scans).toEqual([{ code: 'HF-T-0042', source: 'client:page' }]);
+    } finally {
+      await context.close();
+      await run.stop();
+    }
   });
 
   it('types into a place for text as any keyboard does', async () => {
