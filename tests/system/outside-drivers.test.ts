@@ -5,12 +5,16 @@ import { fileURLToPath } from 'node:url';
 import { describe, expect, it } from 'vitest';
 import { openTokenStore } from '../../daemon/server/tokens.ts';
 import { Reading } from '../../shared/reading.ts';
+import { codeBlocks } from '../helpers/markdown.ts';
+import { readProjectFile } from '../helpers/project-files.ts';
 import { startTorsiond, torsiond, type RunningCommand } from '../helpers/run-torsiond.ts';
 import { spokeDevice, spokeSettings } from '../helpers/spoke-device.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
 const DRIVER = fileURLToPath(new URL('../fixtures/third-party-driver/driver.mjs', import.meta.url));
+
+const GUIDE = 'drivers/conformance/README.md';
 
 const objects = (text: string): Record<string, unknown>[] => text.split('\n').filter((line) => line.startsWith('{')).map((line) => JSON.parse(line) as Record<string, unknown>);
 
@@ -55,6 +59,10 @@ describe('a driver from outside', () => {
     const device = await spokeDevice();
     const config = join(folder, 'torsiond.yaml');
     writeFileSync(config, spokeSettings(device.port, ['spoke-driver']));
+    const [settings] = codeBlocks(readProjectFile(GUIDE)).filter(({ language }) => language === 'yaml');
+    const guided = join(folder, 'guide.yaml');
+    writeFileSync(guided, settings!.text);
+    expect(await torsiond('check-config', guided)).toMatchObject({ exitCode: 0, stderr: '' });
     const fine = await torsiond('check-config', config);
     expect(fine).toMatchObject({ exitCode: 0, stderr: '', stdout: expect.stringMatching(/fine; .*1 channel; driver spoke from spoke-driver 1\.2\.0\n$/) as string });
 
@@ -116,6 +124,13 @@ describe('a driver from outside', () => {
     gateway.process.kill('SIGINT');
     expect((await gateway.finished).exitCode).toBe(0);
   }, 120_000);
+
+  it('is shown in the guide as it stands in the example', () => {
+    const shown = codeBlocks(readProjectFile(GUIDE)).filter(({ language }) => language === 'js');
+    expect(shown.length).toBeGreaterThanOrEqual(2);
+    const example = readFileSync(DRIVER, 'utf8');
+    for (const { text } of shown) expect(example).toContain(text);
+  });
 
   it('that cannot be used is told at its place in the list, all at once and among the other faults', async () => {
     const folder = packageFolder();
