@@ -1,8 +1,9 @@
 /** Transducers that describe themselves through their instrument: read at each connection, decoded, guarded, recorded, replayed. */
 import { join } from 'node:path';
 import { describe, expect, it, onTestFinished } from 'vitest';
-import { scenarioSettingsInput } from '../../daemon/commands/scenario-settings.ts';
+import { scenarioSettings, scenarioSettingsInput } from '../../daemon/commands/scenario-settings.ts';
 import { createInstrumentSet } from '../../daemon/devices/instrument-set.ts';
+import { linkOpener } from '../../daemon/devices/open-link.ts';
 import { createLog } from '../../daemon/log.ts';
 import { createRecorder, type ConnectionRecorder } from '../../daemon/recording/recorder.ts';
 import { noteMark } from '../../daemon/recording/recording-format.ts';
@@ -12,6 +13,7 @@ import { ChannelSettings, Settings } from '../../daemon/settings/schema.ts';
 import { Station } from '../../daemon/station/station.ts';
 import { findDriver } from '../../drivers/registry.ts';
 import type { Reading } from '../../shared/reading.ts';
+import { systemClock } from '../../shared/clock.ts';
 import { loadScenario, startScenario } from '../../simulator/index.ts';
 import { dataSheetImage, type DataSheet } from '../../simulator/instruments/data-sheet.ts';
 import { ScpiFormat, ScpiInstrument } from '../../simulator/instruments/scpi-instrument.ts';
@@ -22,6 +24,7 @@ import { ManualClock } from '../helpers/manual-clock.ts';
 import { memoryBenchPort } from '../helpers/memory-bench-port.ts';
 import { seeded } from '../helpers/seeded.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
+import { waitUntil } from '../helpers/wait-until.ts';
 
 /** N.m */
 const PEAK = 33.25;
@@ -257,5 +260,13 @@ describe('settings', () => {
     const [, signal] = scenarioSettingsInput(run).instruments as { driver: { options: object }; channels: { transducer: object }[] }[];
     expect(signal!.driver.options).toMatchObject({ commands: { teds: { send: 'DATASHEET' } } });
     expect(signal!.channels[0]!.transducer).toEqual({ teds: { from: 'device' }, serialNumber: '82', capacity: 60 });
+
+    const settings = scenarioSettings(run);
+    const set = createInstrumentSet(settings.instruments, { clock: systemClock, random: seeded(1), findDriver, openLink: (link) => linkOpener(link) });
+    const station = new Station({ settings, instruments: set, store: new HeldStore(), clock: systemClock, log: createLog({ isTerminal: false, level: 'error', write: () => {} }), version: '0.0.0-test' });
+    onTestFinished(() => station.stop());
+    station.start();
+    await waitUntil(() => station.instruments().every(({ state }) => state === 'streaming'), 'both amplifiers to stream');
+    expect(station.channels().map(({ transducer }) => [transducer.serialNumber, transducer.calibrationDue])).toEqual([['HF-T100-0081', null], ['82', '2026-08-27']]);
   });
 });
