@@ -19,7 +19,7 @@ interface DiagnoseOptions {
 }
 
 const ASK_LIMIT_MS = 2_000;
-const MODULES = ['serialport', '@serialport/bindings-cpp', 'better-sqlite3', 'ws', 'fastify', 'rxjs', 'zod'];
+const MODULES = ['serialport', '@serialport/bindings-cpp', 'better-sqlite3', 'usb', 'node-hid', 'ws', 'fastify', 'rxjs', 'zod'];
 
 export const registerDiagnose: RegisterCommand = (program, context, finish) => {
   program.command('diagnose')

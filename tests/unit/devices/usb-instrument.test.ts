@@ -95,6 +95,34 @@ describe.each(['usb', 'hid'] as const)('an instrument on %s', (kind) => {
   });
 });
 
+describe('twins that the settings do not tell apart', () => {
+  it('wait for a person, and for one of them to go', async () => {
+    const clock = new ManualClock();
+    const devices = usbBench();
+    devices.plug('usb', 'HF-A');
+    const second = devices.plug('usb', 'HF-B');
+    const { instruments } = Settings.parse({ instruments: [{
+      id: 'bench-a', link: { kind: 'usb', vendorId: '1209', productId: '0001' }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+    }] });
+    const set = createInstrumentSet(instruments, {
+      clock, random: seeded(1), findDriver, openLink: (settings) => linkOpener(settings, null, devices.sources), deviceStamp: (settings) => devices.stamp(settings),
+    });
+    const pass = async (ms: number): Promise<void> => {
+      for (let passed = 0; passed < ms; passed += 10) {
+        clock.advance(10);
+        await breathe();
+      }
+    };
+    set.start();
+    await pass(60_000);
+    expect(set.instruments[0]!.info()).toMatchObject({ state: 'needs-attention', epoch: 0, fault: { code: 'LINK_AMBIGUOUS' } });
+    await second.port.unplug();
+    await pass(1_000);
+    expect(set.instruments[0]!.info()).toMatchObject({ state: 'streaming', epoch: 1 });
+    await set.stop();
+  });
+});
+
 describe('a machine that cannot reach USB', () => {
   it.each([
     ['the bus cannot be looked at', () => Promise.reject(new Error('ENOENT'))],
