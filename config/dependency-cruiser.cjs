@@ -15,7 +15,6 @@ module.exports = {
     { name: 'capture-without-node', severity: 'error', from: { path: '^daemon/(capture|conditioning)/' }, to: { dependencyTypes: ['core'] } },
     { name: 'conditioning-before-capture', severity: 'error', from: { path: '^daemon/conditioning/' }, to: { path: '^daemon/capture/' } },
     { name: 'serialport-in-links', severity: 'error', from: { path: '^(?!drivers/links/|tests/)' }, to: { path: 'node_modules/(serialport|@serialport/bindings)' } },
-    { name: 'usb-and-hid-in-links', severity: 'error', from: { path: '^(?!drivers/links/|tests/)' }, to: { path: 'node_modules/(usb|node-hid)/' } },
     { name: 'ws-in-server', severity: 'error', from: { path: '^(?!daemon/server/|shared/client/|tests/)' }, to: { path: 'node_modules/ws/' } },
     { name: 'sqlite-in-storage', severity: 'error', from: { path: '^(?!daemon/storage/|tests/)' }, to: { path: 'node_modules/better-sqlite3' } },
   ],
