@@ -14,6 +14,8 @@ module.exports = {
     { name: 'capture-is-pure', severity: 'error', from: { path: '^daemon/(capture|conditioning)/' }, to: { path: '(^|/)node_modules/rxjs/|^daemon/(?!capture/|conditioning/)', dependencyTypesNot: ['type-only'] } },
     { name: 'capture-without-node', severity: 'error', from: { path: '^daemon/(capture|conditioning)/' }, to: { dependencyTypes: ['core'] } },
     { name: 'conditioning-before-capture', severity: 'error', from: { path: '^daemon/conditioning/' }, to: { path: '^daemon/capture/' } },
+    // Drivers from outside are code: the settings file names them, and nothing else does.
+    { name: 'drivers-loaded-by-settings', severity: 'error', from: { path: '^daemon/', pathNot: '^daemon/(settings|outside-drivers)/' }, to: { path: '^daemon/outside-drivers/' } },
     { name: 'serialport-in-links', severity: 'error', from: { path: '^(?!drivers/links/|tests/)' }, to: { path: 'node_modules/(serialport|@serialport/bindings)' } },
     { name: 'ws-in-server', severity: 'error', from: { path: '^(?!daemon/server/|shared/client/|tests/)' }, to: { path: 'node_modules/ws/' } },
     { name: 'sqlite-in-storage', severity: 'error', from: { path: '^(?!daemon/storage/|tests/)' }, to: { path: 'node_modules/better-sqlite3' } },

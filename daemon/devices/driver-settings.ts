@@ -1,6 +1,7 @@
 import type { DriverDefinition } from '../../drivers/api.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { driverRate } from '../settings/driver-rate.ts';
+import { firstLine } from '../settings/explain-issue.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 
 /** The driver options of an instrument, checked; or the fault that a person must correct (`driver` may be that fault already). */
@@ -12,20 +13,20 @@ export function readDriverSettings(
   if (driver === null) {
     return { options: null, fault: new TorsiondError('DRIVER_UNKNOWN', `there is no driver "${settings.driver.id}"`, { where: settings.id }) };
   }
-  const parsed = driver.optionsSchema.safeParse(settings.driver.options);
-  if (!parsed.success) {
-    const issue = parsed.error.issues[0]!;
-    const where = [settings.id, 'driver', 'options', ...issue.path.map(String)].join('.');
-    return { options: null, fault: new TorsiondError('SETTINGS_INVALID', issue.message, { where }) };
-  }
   try {
+    const parsed = driver.optionsSchema.safeParse(settings.driver.options);
+    if (!parsed.success) {
+      const issue = parsed.error.issues[0]!;
+      const where = [settings.id, 'driver', 'options', ...issue.path.map(String)].join('.');
+      return { options: null, fault: new TorsiondError('SETTINGS_INVALID', issue.message, { where }) };
+    }
     const described = driver.channelCount(parsed.data);
     if (described === settings.channels.length) return { options: parsed.data, fault: null };
     const what = `the driver options describe ${described} channels, the settings list ${settings.channels.length}`;
     return { options: null, fault: new TorsiondError('SETTINGS_INVALID', what, { where: `${settings.id}.channels` }) };
   } catch (thrown) {
-    const what = `the driver cannot say how many channels it has: ${thrown instanceof Error ? thrown.message : String(thrown)}`;
-    return { options: null, fault: new TorsiondError('SETTINGS_INVALID', what, { where: settings.id, cause: thrown }) };
+    const what = `the driver ${driver.id} fails while its options are checked: ${firstLine(thrown)}`;
+    return { options: null, fault: new TorsiondError('DRIVER_FAILED', what, { where: settings.id, cause: thrown }) };
   }
 }
 

@@ -38,6 +38,7 @@ const PLANTED = [
   ['capture-is-pure', 'daemon/capture/i.ts', 'daemon/storage/y.ts'],
   ['capture-is-pure', 'daemon/conditioning/j.ts', 'rxjs'],
   ['conditioning-before-capture', 'daemon/conditioning/k.ts', 'daemon/capture/y.ts'],
+  ['drivers-loaded-by-settings', 'daemon/server/q.ts', 'daemon/outside-drivers/y.ts'],
   ['serialport-in-links', 'drivers/protocols/x/l.ts', 'serialport'],
   ['ws-in-server', 'daemon/station/m.ts', 'ws'],
   ['sqlite-in-storage', 'daemon/server/n.ts', 'better-sqlite3'],

@@ -1,4 +1,5 @@
 import { describe, expect, it } from 'vitest';
+import * as z from 'zod';
 import { breathe, instrumentBench } from '../../helpers/instrument-bench.ts';
 import { scriptedDriver } from '../../helpers/scripted-driver.ts';
 
@@ -40,6 +41,21 @@ describe('a driver that breaks its contract', () => {
     const bench = instrumentBench(scriptedDriver({ channels: 2 }));
     bench.instrument.start();
     expect(bench.instrument.info()).toMatchObject({ state: 'needs-attention', fault: { code: 'SETTINGS_INVALID' } });
+    await bench.instrument.stop();
+  });
+
+  it.each([
+    ['counts its channels', { channelCount: () => { throw new Error('no idea\nat all'); } }, 'no idea'],
+    ['reads its options', { optionsSchema: z.record(z.string(), z.unknown()).refine(() => { throw new Error('not today'); }) }, 'not today'],
+    ['reads its options later', { optionsSchema: z.record(z.string(), z.unknown()).refine(async () => true) }, 'Promise'],
+  ] as const)('throws while it %s: that is told, and nothing is opened', async (_what, part, words) => {
+    const bench = instrumentBench({ driver: { ...scriptedDriver().driver, ...part } });
+    bench.instrument.start();
+    await bench.pass(1_000);
+    expect(bench.instrument.info()).toMatchObject({
+      state: 'needs-attention', fault: { code: 'DRIVER_FAILED', message: expect.stringMatching(new RegExp(`^the driver scripted fails while its options are checked: .*${words}[^\\n]*$`)) as string },
+    });
+    expect(bench.far).toEqual([]);
     await bench.instrument.stop();
   });
 });
