@@ -6,6 +6,7 @@ import { systemClock, type Clock } from '../shared/clock.ts';
 import { TorsiondError } from '../shared/errors.ts';
 import { FaultyPort, type FaultCounters } from './faults/faulty-port.ts';
 import { ChannelSource } from './instruments/channel-source.ts';
+import { HoldWatch } from './instruments/hold-watch.ts';
 import { endOfMessage, imageOf, makeInstrument } from './instruments/make-instrument.ts';
 import { VirtualScanner } from './instruments/scanner.ts';
 import { shownScale } from './instruments/shown.ts';
@@ -84,6 +85,9 @@ export interface StartScenarioOptions {
   readonly port?: (id: string) => SimulatedPort | null;
 }
 
+/** A pull begins above this share of the capacity, for whoever watches it. */
+const HELD_SHARE = 0.1;
+
 interface Running<Facts = unknown> {
   readonly port: SimulatedPort;
   readonly instrument: VirtualInstrument;
@@ -117,9 +121,15 @@ export async function startScenario(scenario: Scenario, options: StartScenarioOp
   });
   const instruments: RunningInstrument[] = [];
   const scanners: RunningScanner[] = [];
+  /** Torque as it is, or as a pedal watches it. */
+  const torque = (id: string, channel: number, plan: SimulatedInstrument, source: TorqueSource): TorqueSource => scenario.scanners.reduce((watched, { id: scanner, whenHeld }) => (
+    whenHeld?.channel !== `${id}/${channel + 1}` ? watched : new HoldWatch(watched, {
+      thresholdNm: HELD_SHARE * plan.channels[channel]!.transducer.capacityNm, samples: Math.ceil(whenHeld.holdS * plan.sampleRateHz),
+      onHeld: () => scanners.find((one) => one.id === scanner)?.scan(whenHeld.text),
+    })), source);
   try {
     for (const [i, plan] of scenario.instruments.entries()) {
-      const made = switchedOn(plan, await opened(plan), clock, random.fork(i), log, options.torque);
+      const made = switchedOn(plan, await opened(plan), clock, random.fork(i), log, (channel, makeOwn) => torque(plan.id, channel, plan, options.torque?.(plan.id, channel) ?? makeOwn()));
       running.set(plan.id, made);
       instruments.push(made.facts);
     }
@@ -187,13 +197,14 @@ function scannerOn(plan: SimulatedScanner, bare: SimulatedPort, clock: Clock, ra
 }
 
 function switchedOn(
-  plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void, torque: StartScenarioOptions['torque'],
+  plan: SimulatedInstrument, bare: SimulatedPort, clock: Clock, random: SeededRandom, log: (line: string) => void,
+  torque: (channel: number, makeOwn: () => TorqueSource) => TorqueSource,
 ): Running<RunningInstrument> {
   const faulty = withFaults(plan, bare, clock, random, log, endOfMessage(plan), () => instrument);
   const port = faulty ?? bare;
   const instrument: VirtualInstrument = makeInstrument(plan, {
     port, clock, rateHz: plan.sampleRateHz * (1 + plan.clockErrorPpm * 1e-6),
-    channels: plan.channels.map((channel, i) => ({ source: torque?.(plan.id, i) ?? sourceOf(channel, plan, random.word()), shown: shownScale(channel) })),
+    channels: plan.channels.map((channel, i) => ({ source: torque(i, () => sourceOf(channel, plan, random.word())), shown: shownScale(channel) })),
   });
   instrument.switchOn();
   return {

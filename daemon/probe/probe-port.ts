@@ -13,6 +13,7 @@ export const COMMON_BAUD_RATES = [115_200, 9_600, 19_200, 38_400, 57_600, 4_800,
 const SURE_ENOUGH = 0.7;
 /** A device that sends is heard at every rate, so that the other rates are only for questions, ms. */
 const QUIET_MS = 200;
+const CODE_LENGTH_ENOUGH = 4;
 const IDENTITY_MS = 500;
 
 export interface LineChoice {
@@ -104,7 +105,8 @@ function isEnough({ analysis }: ProbeResult): boolean {
     case 'lines': return analysis.asked !== null || analysis.sureness >= SURE_ENOUGH;
     // Their checksums, and answers, are right at one rate only.
     case 'frames': case 'scpi': case 'modbus': return true;
-    case 'codes': return analysis.sureness >= SURE_ENOUGH;
+    // So many characters of plain text with an ending do not come of a wrong rate.
+    case 'codes': return analysis.sureness >= SURE_ENOUGH || analysis.example.length >= CODE_LENGTH_ENOUGH;
     default: return false;
   }
 }

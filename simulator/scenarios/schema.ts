@@ -125,6 +125,11 @@ export const SimulatedScanner = z.strictObject({
   pauseS: z.tuple([z.number().min(0.05), z.number().min(0.05)]).refine(([from, to]) => from <= to, { message: 'the first must not be greater than the second' }).default([4, 8]),
   rounds: z.number().int().min(1).nullable().default(null).describe('How often the codes are gone through; null: without end.'),
   plan: z.array(z.strictObject({ atS: z.number().min(0), text: scannedText })).max(256).default([]).describe('Sent at these times after switching on.'),
+  whenHeld: z.strictObject({
+    channel: z.string().min(1).max(128).describe('For example bench-a/1.'),
+    text: scannedText,
+    holdS: z.number().min(0.05).max(60).default(0.5).describe('How long the torque must be still.'),
+  }).optional().describe('Sent once in each pull, while the operator holds the torque.'),
   switches: z.array(z.strictObject({ text: scannedText, command: z.enum(['arm', 'hold', 'latch']), channel: z.string().min(1).max(128) })).max(64).default([])
     .describe('What the texts of a foot switch are to do; written into the settings.'),
   faults: FaultPlan.optional(),
@@ -141,11 +146,13 @@ export const Scenario = z.strictObject({
 }).superRefine(({ instruments, scanners }, context) => {
   const taken = new Set(instruments.map((instrument) => instrument.id));
   const channels = new Set(instruments.flatMap(({ id, channels: list }) => list.map((_, c) => `${id}/${c + 1}`)));
-  scanners.forEach(({ id, switches }, i) => {
+  const unknown = (path: (string | number)[]): void => context.addIssue({ code: 'custom', path: ['scanners', ...path, 'channel'], message: `there is no such channel; there are ${[...channels].join(', ')}` });
+  scanners.forEach(({ id, switches, whenHeld }, i) => {
+    if (whenHeld && !channels.has(whenHeld.channel)) unknown([i, 'whenHeld']);
     if (taken.has(id)) context.addIssue({ code: 'custom', path: ['scanners', i, 'id'], message: 'another device has the same id' });
     taken.add(id);
     switches.forEach(({ channel }, j) => {
-      if (!channels.has(channel)) context.addIssue({ code: 'custom', path: ['scanners', i, 'switches', j, 'channel'], message: `there is no such channel; there are ${[...channels].join(', ')}` });
+      if (!channels.has(channel)) unknown([i, 'switches', j]);
     });
   });
 });

@@ -2,6 +2,7 @@ import { describe, expect, it } from 'vitest';
 import { scenarioSettingsInput } from '../../../daemon/commands/scenario-settings.ts';
 import { Settings } from '../../../daemon/settings/schema.ts';
 import { loadScenario, parseScenario, startScenario } from '../../../simulator/index.ts';
+import { HoldWatch } from '../../../simulator/instruments/hold-watch.ts';
 import { VirtualScanner } from '../../../simulator/instruments/scanner.ts';
 import { SeededRandom } from '../../../simulator/random.ts';
 import { SimulatedScanner } from '../../../simulator/scenarios/schema.ts';
@@ -59,6 +60,30 @@ describe('a virtual scanner', () => {
   });
 });
 
+describe('a pedal that is pressed while the torque is held', () => {
+  const presses = (torque: readonly number[]): number[] => {
+    let at = 0;
+    const found: number[] = [];
+    const watch = new HoldWatch({ next: () => torque[at]!, isSaturated: false, zero: () => {} }, { thresholdNm: 5, samples: 10, onHeld: () => found.push(at) });
+    for (; at < torque.length; at++) expect(watch.next()).toBe(torque[at]);
+    return found;
+  };
+  const rest = new Array<number>(20).fill(0);
+  const rise = Array.from({ length: 20 }, (_, i) => 2 * i);
+  const hold = Array.from({ length: 30 }, (_, i) => 40 + 0.3 * Math.sin(i));
+
+  it('is pressed once in each pull, in either direction, and changes nothing of the torque', () => {
+    const pull = [...rest, ...rise, ...hold, ...rest];
+    expect(presses(pull)).toEqual([50]);
+    expect(presses([...pull, ...pull.map((torque) => -torque)])).toHaveLength(2);
+  });
+
+  it('is not pressed while the torque moves, or rests', () => {
+    expect(presses([...rest, ...rest, ...rise, ...rise.toReversed(), ...rest])).toEqual([]);
+    expect(presses(new Array<number>(200).fill(3))).toEqual([]);
+  });
+});
+
 describe('scanners of a scenario', () => {
   it('become the section of the settings that reads them', async () => {
     const run = await startScenario(loadScenario('scanners'), { portPreference: 'tcp' });
@@ -80,6 +105,7 @@ describe('scanners of a scenario', () => {
 
   it.each([
     ['an id that an instrument has', '  - { id: one, title: Gun }', /scanners\.0\.id: another device/],
+    ['a pedal that watches a channel that is not there', '  - { id: gun, title: Gun, whenHeld: { channel: one/9, text: P } }', /scanners\.0\.whenHeld\.channel: there is no such channel/],
     ['a switch for a channel that is not there', '  - { id: gun, title: Gun, switches: [{ text: P, command: latch, channel: one/2 }] }', /scanners\.0\.switches\.0\.channel: there is no such channel; there are one\/1/],
   ])('are refused with %s', (_, entry, message) => {
     const text = `
