@@ -130,7 +130,9 @@ export class ChannelPanel {
     if (this.#setup.textContent !== setup.join(' · ')) {
       this.#setup.replaceChildren(...setup.flatMap((part, i) => [i === 0 ? '' : ' · ', el('span', {}, part)]));
     }
-    const fault = instrument && !isStreaming ? instrument.fault : null;
+    // While it is being connected, that there was no port is over.
+    const isOver = instrument?.fault?.code === 'LINK_NOT_FOUND' && ['opening', 'settling', 'identifying'].includes(instrument.state);
+    const fault = instrument && !isStreaming && !isOver ? instrument.fault : null;
     const reason = instrument ? INSTRUMENT_REASONS[instrument.state] ?? null : null;
     const hasTrouble = isConnected && instrument !== null && !isStreaming && (fault !== null || reason !== null);
     setShown(this.#trouble, hasTrouble || view.interrupted !== null || info.transducer.overdue);

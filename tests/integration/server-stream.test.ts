@@ -28,6 +28,21 @@ describe('the stream', () => {
     expect(client.seqs).toEqual([2]);
   });
 
+  it('tells of the states that changed between the greeting and the subscription, the latest of each', async () => {
+    run = await runServer();
+    const client = await run.connect();
+    await client.hello();
+    const say = (state: 'settling' | 'streaming'): void => run.gateway.events$.next({ type: 'instrument.state', at: new Date(0).toISOString(), instrument: instrument('bench-a', { state }) });
+    say('settling');
+    say('streaming');
+    await client.ask({ type: 'ping' });
+    expect(client.of('instrument.state')).toEqual([]);
+    await client.ask({ type: 'subscribe', liveHz: 0 });
+    await waitUntil(() => client.of('instrument.state').length > 0, 'the state');
+    await client.ask({ type: 'subscribe', liveHz: 0 });
+    expect(client.of('instrument.state').map((event) => event.instrument.state)).toEqual(['streaming']);
+  });
+
   it('knows the readings that were stored before it started', async () => {
     const gateway = new FakeGateway();
     for (let n = 1; n <= 3; n++) gateway.store.add(reading(n));

@@ -32,6 +32,8 @@ export class ClientSession {
   readonly #limit: RateLimit;
   #subscription: Subscription | null = null;
   #resume: ReadingResume | null = null;
+  /** The latest of each state that changed while nothing was subscribed: what `hello` said of it is old by then. */
+  readonly #changedStates = new Map<string, GatewayEvent>();
   /** Index that the next sample of a channel has if the client misses nothing. */
   readonly #nextIndex = new Map<string, number>();
   #pendingCommands = 0;
@@ -94,7 +96,12 @@ export class ClientSession {
 
   deliver(event: GatewayEvent, encoded: () => Uint8Array): void {
     const subscription = this.#subscription;
-    if (subscription === null || this.#closingMs !== null) return;
+    if (this.#closingMs !== null) return;
+    if (subscription === null) {
+      const state = stateName(event);
+      if (state !== null) this.#changedStates.set(state, event);
+      return;
+    }
     if (event.type === 'reading.stored') {
       // The place in the sequence counts for readings of other channels too.
       this.#resume?.announced(event.seq, () => {
@@ -231,6 +238,8 @@ export class ClientSession {
     const resume = subscription.wantsKind('reading.stored') ? this.#newResume(cursor, subscription) : null;
     this.#setSubscription(subscription, resume);
     this.#tell({ type: 'ok', id: message.id, result: { lastSeq: announcedSeq, liveHz: subscription.liveHz } });
+    for (const event of this.#changedStates.values()) if (subscription.wants(event)) this.#tell(event);
+    this.#changedStates.clear();
     resume?.start();
   }
 
@@ -289,6 +298,17 @@ export class ClientSession {
       protocol: 'torsiond.v1', instruments: [...gateway.instruments()], channels: [...gateway.channels()], scanners: [...gateway.scanners()],
       lastSeq: this.#context.announcedSeq(), scope: this.access.scope,
     };
+  }
+}
+
+/** What an event tells the state of; null: it tells of something that happened. */
+function stateName(event: GatewayEvent): string | null {
+  switch (event.type) {
+    case 'instrument.state': return `instrument ${event.instrument.id}`;
+    case 'channel.state': return `channel ${event.channel.id}`;
+    case 'scanner.state': return `scanner ${event.scanner.id}`;
+    case 'store.state': return 'store';
+    default: return null;
   }
 }
 
