@@ -32,6 +32,8 @@ export interface ConnectionOptions {
 export interface ConnectionCounters extends DriverCounters {
   readonly bytes: number;
   readonly chunks: number;
+  /** What the link got over by itself. */
+  readonly disturbances: number;
 }
 
 interface Running {
@@ -118,7 +120,7 @@ export class Connection {
 
   counters(): ConnectionCounters {
     const sum = this.#sum();
-    return { ...sum, discardedBytes: sum.discardedBytes + this.#shared.discardedBytes, bytes: this.#shared.bytes, chunks: this.#shared.chunks };
+    return { ...sum, discardedBytes: sum.discardedBytes + this.#shared.discardedBytes, bytes: this.#shared.bytes, chunks: this.#shared.chunks, disturbances: this.#options.link.disturbances?.() ?? 0 };
   }
 
   #sum(): DriverCounters {

@@ -39,6 +39,7 @@ export class InstrumentCounters {
     const plus = (name: string, value: number): unknown => into.set(name, (into.get(name) ?? 0) + value);
     plus(this.#name('bytes'), connection?.bytes ?? 0);
     plus(this.#name('chunks'), connection?.chunks ?? 0);
+    plus(this.#name('link_disturbances'), connection?.disturbances ?? 0);
     plus(this.#name('frames'), connection?.frames ?? 0);
     plus(this.#name('frame_faults'), connection?.faults ?? 0);
     plus(this.#name('discarded_bytes'), connection?.discardedBytes ?? 0);

@@ -53,6 +53,8 @@ export interface ByteLink {
    * @throws TorsiondError LINK_CLOSED after the end, LINK_WRITE_TIMEOUT when the device does not take them.
    */
   write(data: Uint8Array): Promise<void>;
+  /** Disturbances of the line that the link got over by itself, for example stalls that it cleared; only grows. Left out: none are seen. */
+  disturbances?(): number;
   /** Where drivers that ask write down what they do, when somebody wants to know. */
   readonly notes?: AskNotes;
   /** Resolves exactly once, never rejects. `finished` is a recording that came to its end. */

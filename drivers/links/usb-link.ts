@@ -98,7 +98,9 @@ class UsbLink {
   readonly #source: UsbSource;
   readonly #writer: UsbWriter;
   #wake: () => void = () => {};
+  /** In a row, and in all. */
   #stalls = 0;
+  #allStalls = 0;
   #cancelWatch: () => void = () => {};
   #released: Promise<void> | null = null;
 
@@ -134,6 +136,7 @@ class UsbLink {
         core.assertOpen();
         return this.#writer.write(data);
       },
+      disturbances: () => this.#allStalls + this.#writer.stalls,
       close: () => {
         core.finish({ reason: 'closed' });
         return this.#release();
@@ -176,6 +179,7 @@ class UsbLink {
 
   async #clearStall(endpointNumber: number): Promise<void> {
     this.#stalls += 1;
+    this.#allStalls += 1;
     if (this.#stalls > STALLS_MAX) return this.#lose(this.#lost(`the device stalled ${this.#stalls} times in a row`));
     await this.#device.clearHalt('in', endpointNumber);
   }

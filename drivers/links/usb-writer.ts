@@ -25,11 +25,17 @@ export class UsbWriter {
   readonly #context: UsbWriterContext;
   #last: Promise<void> = Promise.resolve();
   #waiting = 0;
+  #stalls = 0;
 
   constructor(device: UsbDeviceShape, output: UsbEndpointShape | null, context: UsbWriterContext) {
     this.#device = device;
     this.#output = output;
     this.#context = context;
+  }
+
+  /** That the device answered with, cleared or not. */
+  get stalls(): number {
+    return this.#stalls;
   }
 
   /** @throws TorsiondError LINK_UNSUPPORTED, LINK_CLOSED, LINK_LOST, LINK_WRITE_TIMEOUT */
@@ -67,6 +73,7 @@ export class UsbWriter {
       if (status === 'ok' && bytesWritten > 0) continue;
       stalls += 1;
       if (status === 'stall') {
+        this.#stalls += 1;
         await this.#device.clearHalt('out', endpoint).catch((thrown: unknown) => {
           throw this.#ended(thrown);
         });

@@ -4,6 +4,7 @@ import { Settings } from '../../../daemon/settings/schema.ts';
 import { findDriver } from '../../../drivers/registry.ts';
 import { linkOpener } from '../../../daemon/devices/open-link.ts';
 import { TorsiondError } from '../../../shared/errors.ts';
+import { UsbPort } from '../../../simulator/index.ts';
 import { breathe } from '../../helpers/instrument-bench.ts';
 import { ManualClock } from '../../helpers/manual-clock.ts';
 import { seeded } from '../../helpers/seeded.ts';
@@ -51,6 +52,12 @@ describe.each(['usb', 'hid'] as const)('an instrument on %s', (kind) => {
     await pass(1_000);
     expect(samples).toBeGreaterThan(50);
     expect(instrument.info()).toMatchObject({ link: label, linkKind: kind, epoch: 1 });
+    const stalls = (): number | undefined => set.counters().get('torsiond_instrument_link_disturbances_total{instrument="bench-a"}');
+    if (port instanceof UsbPort) {
+      port.stall(2);
+      await pass(100);
+    }
+    expect([instrument.info().state, stalls()]).toEqual(['streaming', kind === 'usb' ? 2 : 0]);
 
     for (let epoch = 2; epoch < 5; epoch++) {
       await port.unplug();
@@ -66,6 +73,7 @@ describe.each(['usb', 'hid'] as const)('an instrument on %s', (kind) => {
       expect(samples).toBeGreaterThan(before + 25);
       expect(instrument.info()).toMatchObject({ epoch, fault: null });
     }
+    expect(stalls()).toBe(kind === 'usb' ? 2 : 0);
     await set.stop();
   });
 

@@ -166,6 +166,7 @@ describe('what a transfer may bring', () => {
       await breathe();
     }
     expect(text(chunks)).toBe('0;1;2;3;4;');
+    expect(link.disturbances!()).toBe(15);
     await link.close();
   });
 
@@ -295,6 +296,7 @@ describe('writing', () => {
     expect(await refusal(link.write(Buffer.from('STOP')))).toMatchObject({ code: 'LINK_WRITE_TIMEOUT', message: 'the device took 0 of 4 bytes, then none (stall)' });
     await link.write(Buffer.from('ZERO'));
     expect(Buffer.concat(parts).toString()).toBe('STARTZERO');
+    expect(link.disturbances!()).toBe(3);
     await link.close();
   });
 
