@@ -3,6 +3,7 @@ export { listScenarios, loadScenario, parseScenario } from './scenarios/load.ts'
 export { Scenario } from './scenarios/schema.ts';
 export { startScenario, type RunningChannel, type RunningInstrument, type RunningScanner, type RunningScenario, type StartScenarioOptions } from './run-scenario.ts';
 export type { InstrumentCounters, TorqueSource } from './instruments/virtual-instrument.ts';
+export type { SelectorPlan } from './instruments/input-selector.ts';
 export { framePlaces, type FrameFormat } from './instruments/frame-format.ts';
 export { rangeOf, type ModbusFormat } from './instruments/modbus-format.ts';
 export { openPort, type OpenPortOptions } from './ports/open-port.ts';

@@ -42,7 +42,7 @@ export interface RunningInstrument {
   readonly sampleRateHz: number;
   readonly channels: readonly RunningChannel[];
   /** What it says and hears, as the scenario describes it. */
-  readonly plan: Pick<SimulatedInstrument, 'kind' | 'format' | 'commands' | 'frames' | 'scpi' | 'modbus' | 'startsByItself'>;
+  readonly plan: Pick<SimulatedInstrument, 'kind' | 'format' | 'commands' | 'frames' | 'scpi' | 'modbus' | 'selector' | 'startsByItself'>;
   /** Memory image of the first channel's data sheet, or null. */
   readonly dataSheet: Uint8Array | null;
   counters(): { readonly instrument: InstrumentCounters; readonly port: PortCounters; readonly faults: FaultCounters | null };

@@ -1,5 +1,5 @@
 /** Which driver reads an instrument of the simulator, and with which options. */
-import { framePlaces, rangeOf, type FrameFormat, type RunningInstrument } from '../../simulator/index.ts';
+import { framePlaces, rangeOf, type FrameFormat, type RunningInstrument, type SelectorPlan } from '../../simulator/index.ts';
 
 export function driverInput(instrument: RunningInstrument): { id: string; options: object } {
   const { plan } = instrument;
@@ -17,22 +17,35 @@ export function driverInput(instrument: RunningInstrument): { id: string; option
  */
 const ASKED_HZ = 40;
 
+/** With one converter all inputs take their turn in each round, and settle. */
+function selectedHz({ plan: { selector }, channels }: RunningInstrument): number {
+  return selector ? Math.floor(10_000 / (channels.length * (selector.settleMs + 1_000 / ASKED_HZ))) / 10 : ASKED_HZ;
+}
+
 /** How often a gateway asks an instrument that says nothing by itself; null: it streams. */
-export function pollRateHz({ plan, sampleRateHz }: RunningInstrument): number | null {
+export function pollRateHz(instrument: RunningInstrument): number | null {
+  const { plan, sampleRateHz } = instrument;
   const isAsked = plan.kind === 'scpi' || plan.kind === 'modbus' || (plan.kind === 'lines' && !plan.startsByItself && plan.commands.read !== null);
   if (!isAsked) return null;
   const units = new Set(plan.modbus?.registers.map((place) => place.unit)).size;
-  return Math.min(plan.modbus?.transport === 'rtu' ? ASKED_HZ / units : ASKED_HZ, sampleRateHz);
+  return Math.min(plan.modbus?.transport === 'rtu' ? ASKED_HZ / units : selectedHz(instrument), sampleRateHz);
 }
 
 /** Whether the data sheet of the first channel's transducer is read at each connection. */
 export function asksForSheet({ plan, dataSheet }: RunningInstrument): boolean {
-  return dataSheet !== null && (plan.kind === 'scpi' || (plan.kind === 'lines' && plan.commands.dataSheet !== null));
+  if (dataSheet === null) return false;
+  switch (plan.kind) {
+    case 'scpi': return true;
+    case 'lines': return plan.commands.dataSheet !== null;
+    // Among frames that stream by themselves the answer could not be found.
+    case 'frames': return plan.frames.commands.dataSheet !== undefined && plan.frames.commands.start !== undefined && !plan.startsByItself;
+    case 'modbus': return false;
+  }
 }
 
 /** How the lines of the simulator's format are to be read. */
 function lineOptions(instrument: RunningInstrument): object {
-  const { channels, plan: { format, commands, startsByItself } } = instrument;
+  const { channels, plan: { format, commands, startsByItself, selector } } = instrument;
   const columnOf = (name: string): number => format.columns.indexOf(name) + 1;
   const unitColumn = columnOf('unit');
   const statusColumn = columnOf('status');
@@ -42,7 +55,7 @@ function lineOptions(instrument: RunningInstrument): object {
     ...(/^\r?\n$/.test(format.delimiter) ? {} : { delimiter: format.delimiter }),
     ...(format.columns.length > 1 ? { separator: format.separator } : {}),
     ...(format.decimalSign === ',' ? { decimal: 'comma' } : {}),
-    channels: channels.map((_, i) => ({
+    channels: (selector ? [0] : channels.map((_, i) => i)).map((i) => ({
       column: columnOf(`channel-${i + 1}`),
       ...(unitColumn > 0 ? { unitColumn } : {}),
       ...(statusColumn > 0 ? { statusColumn } : {}),
@@ -53,8 +66,12 @@ function lineOptions(instrument: RunningInstrument): object {
       ...(commands.zero === null ? {} : { zero: commands.zero }),
       ...(asksForSheet(instrument) ? { teds: { send: commands.dataSheet } } : {}),
     },
-    ...(rateHz === null ? {} : { poll: { rateHz, request: commands.read } }),
+    ...(rateHz === null ? {} : { poll: { rateHz, request: commands.read, ...(selector ? { inputs: channels.map((_, i) => lineInput(selector, i + 1)) } : {}) } }),
   };
+}
+
+function lineInput({ command, confirms, settleMs }: SelectorPlan, number: number): object {
+  return { select: { send: `${command}${number}`, ...(confirms ? { answer: `^${command}${number}$` } : {}), settleMs } };
 }
 
 /** Whether the driver of bridge amplifiers knows these frames. */
@@ -62,7 +79,8 @@ function sendsCounts({ channels, plan: { frames } }: RunningInstrument): boolean
   return channels[0]!.unit === '{count}' && /^i/.test(frames.type) && frames.scale === 1 && !frames.status && frames.channels === 'together';
 }
 
-function countOptions({ channels, plan: { frames, startsByItself } }: RunningInstrument): object {
+function countOptions(instrument: RunningInstrument): object {
+  const { channels, plan: { frames, startsByItself } } = instrument;
   return {
     framing: frames.framing,
     ...(frames.framing === 'sync' ? { sync: frames.sync } : {}),
@@ -71,11 +89,12 @@ function countOptions({ channels, plan: { frames, startsByItself } }: RunningIns
     bits: Number(frames.type.slice(1)),
     byteOrder: frames.byteOrder,
     ...(frames.checksum === null ? {} : { checksum: frames.checksum }),
-    commands: startAndStop(frames, startsByItself),
+    commands: { ...startAndStop(frames, startsByItself), ...sheetCommand(instrument) },
   };
 }
 
-function frameOptions({ channels, plan: { frames, startsByItself } }: RunningInstrument): object {
+function frameOptions(instrument: RunningInstrument): object {
+  const { channels, plan: { frames, startsByItself } } = instrument;
   const places = framePlaces(frames, channels.length);
   const isWhole = frames.type.startsWith('i');
   const bits = 8 * places.valueBytes;
@@ -91,8 +110,12 @@ function frameOptions({ channels, plan: { frames, startsByItself } }: RunningIns
     ...(places.channelNumberAt === null ? {} : { frameChannel: { at: places.channelNumberAt, numbers: channels.map((_, i) => i) } }),
     ...(places.statusAt === null ? {} : { status: { at: places.statusAt, overload: [0] } }),
     ...(frames.checksum === null ? {} : { checksum: { name: frames.checksum } }),
-    commands: { ...startAndStop(frames, startsByItself), ...(frames.commands.zero === undefined ? {} : { zero: frames.commands.zero }) },
+    commands: { ...startAndStop(frames, startsByItself), ...sheetCommand(instrument), ...(frames.commands.zero === undefined ? {} : { zero: frames.commands.zero }) },
   };
+}
+
+function sheetCommand(instrument: RunningInstrument): object {
+  return asksForSheet(instrument) ? { teds: { send: instrument.plan.frames.commands.dataSheet, bytes: instrument.dataSheet!.length } } : {};
 }
 
 function startAndStop({ commands: { start, stop } }: FrameFormat, startsByItself: boolean): object {
@@ -100,10 +123,12 @@ function startAndStop({ commands: { start, stop } }: FrameFormat, startsByItself
 }
 
 function scpiOptions(instrument: RunningInstrument): object {
-  const { terminator } = instrument.plan.scpi;
+  const { channels, plan: { scpi: { terminator }, selector } } = instrument;
   return {
     poll: { rateHz: pollRateHz(instrument)! },
-    queries: [{ text: 'READ?', values: instrument.channels.map((_, i) => i + 1) }],
+    queries: selector
+      ? channels.map((_, i) => ({ select: { send: `ROUT:SEL ${i + 1};:ROUT:SEL?`, answer: `^${i + 1}$`, settleMs: selector.settleMs }, text: 'READ?' }))
+      : [{ text: 'READ?', values: channels.map((_, i) => i + 1) }],
     ...(/^\r?\n$/.test(terminator) ? {} : { terminators: { receive: terminator } }),
     commands: { zero: 'CAL:ZERO', ...(asksForSheet(instrument) ? { teds: { send: 'DIAG:TEDS?' } } : {}) },
   };

@@ -131,6 +131,18 @@ export class Exchange<Frame> {
     this.#fail(error);
   }
 
+  /** Nothing leaves for so long, whatever comes. Not while a question is under way. */
+  rest(ms: number): void {
+    if (ms <= 0 || this.#isStopped || this.#isDraining || this.isReplay) return;
+    const { clock, pauseMs = 0 } = this.#options;
+    this.#cancelTimer();
+    this.#isPausing = true;
+    this.#cancelTimer = clock.after(Math.max(ms, pauseMs), () => {
+      this.#isPausing = false;
+      this.#tellFree();
+    });
+  }
+
   /** What comes now may belong to an earlier question: waits until the line is quiet. */
   drain(): void {
     if (this.#isStopped || this.#isDraining || this.isReplay) return;
@@ -173,13 +185,7 @@ export class Exchange<Frame> {
   }
 
   #pause(): void {
-    const { clock, pauseMs = 0 } = this.#options;
-    if (pauseMs === 0 || this.#isStopped || this.isReplay) return;
-    this.#isPausing = true;
-    this.#cancelTimer = clock.after(pauseMs, () => {
-      this.#isPausing = false;
-      this.#tellFree();
-    });
+    this.rest(this.#options.pauseMs ?? 0);
   }
 
   #awaitQuiet(sinceMs: number, isTold: boolean): void {

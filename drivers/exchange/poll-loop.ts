@@ -13,7 +13,18 @@ import type { AskNote, AskNotes } from '../links/link.ts';
 import type { Exchange, Outcome, Question } from './exchange.ts';
 import { FASTEST_POLL_HZ } from './poll-options.ts';
 
+/** How a device with one converter is brought to the input of a step. */
+export interface InputSelection<Frame> {
+  readonly question: Question<Frame>;
+  /** The device confirms; else it says nothing, and nobody knows whether it heard. */
+  readonly isAnswered: boolean;
+  /** Until then it may still show the old input, ms. */
+  readonly settleMs: number;
+}
+
 export interface PollStep<Frame> {
+  /** Sent before each question, so that nothing in between can have changed the input; without it there is nothing to select. */
+  readonly select?: InputSelection<Frame>;
   /** Of the next asking: a transaction number may change. */
   question(): Question<Frame>;
   /** Told of each asking. `false`: the answer was no good, what follows it cannot be trusted. */
@@ -66,11 +77,16 @@ export class PollLoop<Frame> {
   #isStopped = false;
   /** Steps of the present round that have been asked; all of them: no round is under way. */
   #next: number;
+  /** Its input is selected; its question is what leaves next. */
+  #selected: StepState<Frame> | null = null;
+  /** In a replay: a selection that the device does not answer, over when the question follows. */
+  #isSelectionOpen = false;
   #originMs = 0;
   #slot = -1;
   #roundMs = Number.NEGATIVE_INFINITY;
   #usualMs: number | null = null;
   #roundFailed = false;
+  #isTaking = false;
   #cancelTimer: (() => void) | null = null;
 
   constructor(options: PollLoopOptions<Frame>) {
@@ -121,9 +137,12 @@ export class PollLoop<Frame> {
   #go(): void {
     const { exchange } = this.#options;
     if (exchange.isReplay) return;
-    while (!this.#isStopped && exchange.isFree) {
-      const job = this.#jobs.shift();
-      if (job) this.#do(job);
+    while (!this.#isStopped && !this.#isTaking && exchange.isFree) {
+      const selected = this.#selected;
+      // Nothing may come between the selection of an input and the question for its value.
+      const job = selected ? undefined : this.#jobs.shift();
+      if (selected) this.#askStep(selected);
+      else if (job) this.#do(job);
       else if (!this.#isPolling || !this.#poll()) return;
     }
   }
@@ -170,6 +189,7 @@ export class PollLoop<Frame> {
       if (state) this.#skip(state);
       return;
     }
+    if (note.kind === 'asked') this.#isSelectionOpen = false;
     if (exchange.isAwaiting) {
       const failure = note.kind === 'failed' ? note : { code: 'DEVICE_TIMEOUT' as const, message: 'given up' };
       exchange.fail(new TorsiondError(failure.code, failure.message, { where }));
@@ -180,6 +200,7 @@ export class PollLoop<Frame> {
   #askAgain(step: number | null, bytes: Uint8Array): void {
     const { exchange } = this.#options;
     const state = step === null ? undefined : this.#steps[step];
+    if (state?.step.select && isSame(state.step.select.question, bytes)) return this.#selectAgain(state.step, state.step.select);
     if (state) return exchange.ask(state.step.question(), (outcome) => void state.step.take(outcome), bytes);
     const at = this.#jobs.findIndex((job) => (job.kind === 'ask' ? isSame(job.question, bytes) : Buffer.compare(job.bytes, bytes) === 0));
     const job = at < 0 ? undefined : this.#jobs.splice(at, 1)[0];
@@ -192,10 +213,20 @@ export class PollLoop<Frame> {
     exchange.ask(job.question, this.#jobDone(job), bytes);
   }
 
+  #selectAgain(step: PollStep<Frame>, { question, isAnswered }: InputSelection<Frame>): void {
+    this.#isSelectionOpen = !isAnswered;
+    const silent = { ...question, accepts: () => false };
+    this.#options.exchange.ask(isAnswered ? question : silent, (outcome) => {
+      // The question that followed ended it; a failure of its own was noted before.
+      const isOver = !isAnswered && !this.#isSelectionOpen;
+      if (outcome.kind === 'failed' && !isOver) step.take(outcome);
+    });
+  }
+
   /** @returns false when there is nothing to ask now */
   #poll(): boolean {
     if (this.#next >= this.#steps.length && !this.#beginRound()) return false;
-    const { exchange, clock } = this.#options;
+    const { clock } = this.#options;
     const state = this.#steps[this.#next]!;
     this.#next++;
     const step = this.#next - 1;
@@ -204,10 +235,29 @@ export class PollLoop<Frame> {
       this.#skip(state);
       return true;
     }
-    const question = state.step.question();
-    this.#note((atMs) => ({ kind: 'asked', atMs, step, bytes: question.bytes }));
-    exchange.ask(question, (outcome) => this.#take(state, outcome));
+    if (state.step.select) this.#select(state, state.step.select);
+    else this.#askStep(state);
     return true;
+  }
+
+  #askStep(state: StepState<Frame>): void {
+    this.#selected = null;
+    const question = state.step.question();
+    this.#note((atMs) => ({ kind: 'asked', atMs, step: this.#steps.indexOf(state), bytes: question.bytes }));
+    this.#options.exchange.ask(question, (outcome) => this.#take(state, outcome));
+  }
+
+  /** What could not be selected is not asked for. */
+  #select(state: StepState<Frame>, { question, isAnswered, settleMs }: InputSelection<Frame>): void {
+    const { exchange, clock } = this.#options;
+    this.#note((atMs) => ({ kind: 'asked', atMs, step: this.#steps.indexOf(state), bytes: question.bytes }));
+    const done = (outcome: Outcome<Frame> | null): void => {
+      if (outcome?.kind === 'failed') return this.#take(state, outcome);
+      this.#selected = state;
+      exchange.rest(settleMs);
+    };
+    if (isAnswered) exchange.ask(question, done);
+    else exchange.tell(question.bytes, (error) => done(error && { kind: 'failed', error, atMs: clock.monoMs() }));
   }
 
   #skip(state: StepState<Frame>): void {
@@ -216,7 +266,10 @@ export class PollLoop<Frame> {
 
   #take(state: StepState<Frame>, outcome: Outcome<Frame>): void {
     this.#noteFailure(outcome);
+    // Jobs that the step adds must not leave before it is known whether the line has to fall silent first.
+    this.#isTaking = true;
     const isGood = state.step.take(outcome);
+    this.#isTaking = false;
     if (outcome.kind === 'answered') {
       state.failures = 0;
       if (!isGood) this.#options.exchange.drain();

@@ -1,5 +1,6 @@
 /** Settings that every driver has that asks. */
 import * as z from 'zod';
+import { SafePattern } from '../values/safe-pattern.ts';
 
 /** Asking more often than this serves nobody: timers and serial lines do not do it. */
 export const FASTEST_POLL_HZ = 1_000;
@@ -31,4 +32,24 @@ export function pollSchema<Shape extends z.ZodRawShape>(timeoutMs: number, more:
     const fault = paceFault(poll as unknown as PollPace);
     if (fault !== null) context.addIssue({ code: 'custom', message: fault });
   });
+}
+
+/** How a device with one converter is told which of its inputs comes next. */
+export function selectionSchema(send: z.ZodType<string>) {
+  return z.strictObject({
+    send: send.describe('Selects the input; sent before each question for its value.'),
+    answer: SafePattern.optional().describe('What the device answers to it, for example "^CH2$". Without the right answer its value is not asked for, so that a selection which was lost on the way cannot give the value of another input.'),
+    settleMs: z.number().min(0).max(10_000).default(0).describe('How long after it the device may still show the old input, ms; nothing is asked before.'),
+  });
+}
+
+export interface Selection {
+  readonly settleMs: number;
+}
+
+/** Whether a round with these selections fits between two times of asking; what is wrong, or null. */
+export function selectionFault(rateHz: number | undefined, selections: readonly (Selection | undefined)[]): string | null {
+  const settleMs = selections.reduce((sum, selection) => sum + (selection?.settleMs ?? 0), 0);
+  if (rateHz === undefined || settleMs * rateHz <= 1_000) return null;
+  return `is ${rateHz}, but all inputs take their turn in each round, and settling alone takes ${settleMs} ms; at most ${Math.floor(10_000 / settleMs) / 10} times a second are possible`;
 }

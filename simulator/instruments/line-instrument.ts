@@ -1,4 +1,5 @@
 /** A virtual instrument that streams lines of text over a port, or sends one when it is asked, and answers commands. */
+import { InputSelector, type SelectorPlan } from './input-selector.ts';
 import { lineWriter, type LineFormat } from './line-format.ts';
 import { PacedStream } from './paced-stream.ts';
 import { RunningConverter } from './running-converter.ts';
@@ -29,6 +30,8 @@ export interface LineInstrumentOptions extends InstrumentParts {
   readonly pace: 'clock' | 'flood';
   /** Streams from switch-on, or only after the start command. */
   readonly startsByItself: boolean;
+  /** One converter for all channels: only one of them is read at a time. */
+  readonly selector?: SelectorPlan | undefined;
   /** Memory image of the transducer's data sheet. */
   readonly dataSheet?: Uint8Array;
 }
@@ -42,6 +45,7 @@ export class LineInstrument implements VirtualInstrument {
   readonly #encoder = new TextEncoder();
   readonly #stream: PacedStream;
   readonly #converter: RunningConverter;
+  readonly #selector: InputSelector | null;
   #lines = 0;
   #commands = 0;
   #heard = '';
@@ -53,6 +57,7 @@ export class LineInstrument implements VirtualInstrument {
     this.#values = new Float64Array(options.channels.length);
     this.#stream = new PacedStream({ ...options, send: (count) => this.#send(count) });
     this.#converter = new RunningConverter(options);
+    this.#selector = options.selector ? new InputSelector(options.clock, options.channels.length, options.selector.settleMs) : null;
     options.port.onData((bytes) => this.#hear(bytes));
   }
 
@@ -67,6 +72,7 @@ export class LineInstrument implements VirtualInstrument {
   switchOn(): void {
     this.switchOff();
     this.#isOn = true;
+    this.#selector?.reset();
     this.#converter.start();
     if (this.#options.startsByItself) this.#stream.start();
   }
@@ -113,16 +119,32 @@ export class LineInstrument implements VirtualInstrument {
       this.#stream.halt();
       this.#answer(commands.acknowledge);
     } else if (means(commands.read)) {
-      const { values, isOverloaded } = this.#converter.newest();
-      this.#options.port.write(this.#encoder.encode(this.#line(values, isOverloaded)));
+      this.#options.port.write(this.#encoder.encode(this.#newestLine()));
     } else if (means(commands.dataSheet) && this.#options.dataSheet !== undefined) {
       this.#answer(Buffer.from(this.#options.dataSheet).toString('hex').toUpperCase());
+    } else if (this.#select(command)) {
+      if (this.#options.selector!.confirms) this.#answer(command);
     } else if (means(commands.zero)) {
       for (const channel of channels) channel.source.zero();
       this.#answer(commands.acknowledge);
     } else {
       this.#answer(commands.unknown);
     }
+  }
+
+  #newestLine(): string {
+    const { values, isOverloaded } = this.#converter.newest();
+    if (!this.#selector) return this.#line(values, isOverloaded);
+    const { shown } = this.#selector;
+    return this.#line(Float64Array.of(values[shown]!), this.#options.channels[shown]!.source.isSaturated);
+  }
+
+  /** @returns whether the command selects an input that is there */
+  #select(command: string): boolean {
+    const { selector } = this.#options;
+    if (!selector || !this.#selector || !command.startsWith(selector.command)) return false;
+    const number = command.slice(selector.command.length).trim();
+    return /^\d{1,2}$/.test(number) && this.#selector.select(Number(number));
   }
 
   #answer(text: string): void {

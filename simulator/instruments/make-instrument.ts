@@ -8,13 +8,13 @@ import { ScpiInstrument } from './scpi-instrument.ts';
 import type { InstrumentParts, VirtualInstrument } from './virtual-instrument.ts';
 
 export function makeInstrument(plan: SimulatedInstrument, parts: InstrumentParts): VirtualInstrument {
-  const { pace, startsByItself } = plan;
+  const { pace, startsByItself, selector } = plan;
   const image = imageOf(plan);
   const dataSheet = image === null ? {} : { dataSheet: image };
   switch (plan.kind) {
-    case 'lines': return new LineInstrument({ ...parts, ...dataSheet, pace, startsByItself, format: plan.format, commands: plan.commands });
+    case 'lines': return new LineInstrument({ ...parts, ...dataSheet, pace, startsByItself, selector, format: plan.format, commands: plan.commands });
     case 'frames': return new FrameInstrument({ ...parts, ...dataSheet, pace, startsByItself, format: plan.frames });
-    case 'scpi': return new ScpiInstrument({ ...parts, ...dataSheet, format: plan.scpi });
+    case 'scpi': return new ScpiInstrument({ ...parts, ...dataSheet, selector, format: plan.scpi });
     case 'modbus': return new ModbusInstrument({ ...parts, format: plan.modbus! });
   }
 }

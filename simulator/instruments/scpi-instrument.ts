@@ -1,6 +1,7 @@
 /** A virtual instrument that speaks IEEE 488.2 and SCPI-99 over a port: it says nothing unless asked. */
 import * as z from 'zod';
 import { AnswerLine } from './answer-line.ts';
+import { InputSelector, type SelectorPlan } from './input-selector.ts';
 import { RunningConverter } from './running-converter.ts';
 import type { InstrumentCounters, InstrumentParts, VirtualInstrument } from './virtual-instrument.ts';
 
@@ -15,6 +16,8 @@ export type ScpiFormat = z.infer<typeof ScpiFormat>;
 
 export interface ScpiInstrumentOptions extends InstrumentParts {
   readonly format: ScpiFormat;
+  /** One converter for all channels: only one of them is read at a time. */
+  readonly selector?: SelectorPlan | undefined;
   /** Memory image of the first channel's transducer. */
   readonly dataSheet?: Uint8Array;
 }
@@ -27,18 +30,19 @@ const NOT_A_NUMBER = '9.91E+37';
 const INFINITE = '9.9E+37';
 
 const ERROR_TEXTS = {
-  [-113]: 'Undefined header', [-223]: 'Too much data', [-230]: 'Data corrupt or stale', [-350]: 'Queue overflow', [-410]: 'Query INTERRUPTED',
+  [-113]: 'Undefined header', [-222]: 'Data out of range', [-223]: 'Too much data', [-230]: 'Data corrupt or stale', [-350]: 'Queue overflow', [-410]: 'Query INTERRUPTED',
 } as const;
 type ErrorNumber = keyof typeof ERROR_TEXTS;
 /** Bits of the standard event status register (IEEE 488.2, 11.5.1). */
-const EVENT_BITS: Readonly<Record<ErrorNumber, number>> = { [-113]: 32, [-223]: 16, [-230]: 16, [-350]: 8, [-410]: 4 };
+const EVENT_BITS: Readonly<Record<ErrorNumber, number>> = { [-113]: 32, [-222]: 16, [-223]: 16, [-230]: 16, [-350]: 8, [-410]: 4 };
 
 export class ScpiInstrument implements VirtualInstrument {
   readonly #options: ScpiInstrumentOptions;
   readonly #converter: RunningConverter;
   readonly #line: AnswerLine;
+  readonly #selector: InputSelector | null;
   /** Headers by their long form with the letters of the short form in capitals, and what each does; a text is an answer. */
-  readonly #headers: readonly { readonly pattern: RegExp; readonly act: () => string | null }[];
+  readonly #headers: readonly { readonly pattern: RegExp; readonly act: (number: number) => string | null }[];
   #errors: ErrorNumber[] = [];
   #events = 0;
   #last: string | null = null;
@@ -52,12 +56,14 @@ export class ScpiInstrument implements VirtualInstrument {
     this.#options = options;
     this.#converter = new RunningConverter(options);
     this.#line = new AnswerLine(options.port, options.clock, options.format.answerMs);
+    const selector = options.selector ? new InputSelector(options.clock, options.channels.length, options.selector.settleMs) : null;
+    this.#selector = selector;
     const nothing = (act: () => void) => (): null => {
       act();
       return null;
     };
     const read = (): string => (this.#last = this.#acquire());
-    const known: [string, () => string | null][] = [
+    const known: [string, (number: number) => string | null][] = [
       ['*IDN?', () => options.format.identity],
       ['*RST', nothing(() => { this.#last = null; })],
       ['*CLS', nothing(() => { this.#errors = []; this.#events = 0; })],
@@ -75,6 +81,10 @@ export class ScpiInstrument implements VirtualInstrument {
       ['CALibration:ZERO', nothing(() => options.channels.forEach(({ source }) => source.zero()))],
       ['SYSTem:ERRor[:NEXT]?', () => this.#takeError()],
       ['SYSTem:VERSion?', () => '1999.0'],
+      ...(selector === null ? [] : [
+        ['ROUTe:SELect?', () => String(selector.selected)],
+        ['ROUTe:SELect #', (number) => (selector.select(number) ? null : this.#fail(-222))],
+      ] as [string, (number: number) => string | null][]),
       ...(options.dataSheet === undefined ? [] : [[TEDS_QUERY, () => `"${Buffer.from(options.dataSheet!).toString('hex').toUpperCase()}"`] as [string, () => string]]),
     ];
     this.#headers = known.map(([header, act]) => ({ pattern: headerPattern(header), act }));
@@ -88,6 +98,7 @@ export class ScpiInstrument implements VirtualInstrument {
   switchOn(): void {
     this.switchOff();
     this.#isOn = true;
+    this.#selector?.reset();
     this.#onSinceMs = this.#options.clock.monoMs();
     this.#converter.start();
     this.#errors = [];
@@ -132,7 +143,7 @@ export class ScpiInstrument implements VirtualInstrument {
       if (text === '') continue;
       this.#commands++;
       const found = this.#headers.find((header) => header.pattern.test(text));
-      const answer = found ? found.act() : this.#fail(-113);
+      const answer = found ? found.act(Number(/ +(\d{1,4})$/.exec(text)?.[1] ?? 0)) : this.#fail(-113);
       if (answer !== null) answers.push(answer);
     }
     if (answers.length > 0) this.#line.send(Buffer.from(answers.join(';') + this.#options.format.terminator, 'latin1'));
@@ -142,7 +153,9 @@ export class ScpiInstrument implements VirtualInstrument {
     const { clock, channels, format } = this.#options;
     const { values } = this.#converter.newest();
     const isCold = clock.monoMs() - this.#onSinceMs < format.warmUpS * 1_000;
-    return channels.map(({ source }, i) => {
+    const shown = this.#selector?.shown ?? null;
+    return channels.flatMap(({ source }, i) => {
+      if (shown !== null && i !== shown) return [];
       const value = values[i]!;
       if (isCold) return NOT_A_NUMBER;
       if (source.isSaturated) return `${value < 0 ? '-' : ''}${INFINITE}`;
@@ -176,11 +189,12 @@ function scientific(value: number, digits: number): string {
   return `${value < 0 ? '' : '+'}${mantissa}E${exponent![0]}${exponent!.slice(1).padStart(2, '0')}`;
 }
 
-/** Each node in its short form (the capitals) or its long form, whatever the case; nodes in brackets may be left out. */
+/** Each node in its short form (the capitals) or its long form, whatever the case; nodes in brackets may be left out; # is a number. */
 function headerPattern(header: string): RegExp {
   const source = header
     .replace(/[*?]/g, (sign) => `\\${sign}`)
     .replace(/([A-Z]+)([a-z]+)/g, (_, short: string, rest: string) => `${short}(?:${rest})?`)
-    .replace(/\[(:[^\]]*)\]/g, '(?:$1)?');
+    .replace(/\[(:[^\]]*)\]/g, '(?:$1)?')
+    .replace(' #', ' +\\d{1,4}');
   return new RegExp(`^:?${source}$`, 'i');
 }

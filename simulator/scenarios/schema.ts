@@ -2,6 +2,7 @@
 import * as z from 'zod';
 import { FaultPlan } from '../faults/fault-plan.ts';
 import { FrameFormat } from '../instruments/frame-format.ts';
+import { SelectorPlan } from '../instruments/input-selector.ts';
 import { LineFormat } from '../instruments/line-format.ts';
 import { ModbusFormat } from '../instruments/modbus-format.ts';
 import { ScpiFormat } from '../instruments/scpi-instrument.ts';
@@ -75,6 +76,7 @@ export const SimulatedInstrument = z.strictObject({
   frames: FrameFormat.prefault({}),
   scpi: ScpiFormat.prefault({}),
   modbus: ModbusFormat.optional(),
+  selector: SelectorPlan.optional().describe('One converter for all channels, of instruments that are asked by lines or SCPI: a command selects the channel that is read.'),
   commands: z.strictObject({
     start: z.string().max(40).nullable().default('START'),
     stop: z.string().max(40).nullable().default('STOP'),
@@ -91,8 +93,11 @@ export const SimulatedInstrument = z.strictObject({
 }).superRefine((instrument, context) => {
   const { kind, channels, faults } = instrument;
   const fault = (path: (string | number)[], message: string): void => context.addIssue({ code: 'custom', path, message });
-  if (kind === 'lines' && instrument.format.columns.some((column) => column.startsWith('channel-') && Number(column.slice(8)) > channels.length)) {
-    fault(['format', 'columns'], 'names a channel that the instrument does not have');
+  const isAskedByText = kind === 'scpi' || (kind === 'lines' && !instrument.startsByItself && instrument.commands.read !== null);
+  if (instrument.selector && !isAskedByText) fault(['selector'], 'belongs to instruments that are asked, of kind lines or scpi');
+  const channelsInLine = instrument.selector ? 1 : channels.length;
+  if (kind === 'lines' && instrument.format.columns.some((column) => column.startsWith('channel-') && Number(column.slice(8)) > channelsInLine)) {
+    fault(['format', 'columns'], instrument.selector ? 'names more than one channel, and a line carries the one that is selected' : 'names a channel that the instrument does not have');
   }
   if ((kind === 'modbus') !== (instrument.modbus !== undefined)) fault(['modbus'], 'belongs to instruments of kind modbus, and they need it');
   if (instrument.modbus && instrument.modbus.registers.length !== channels.length) fault(['modbus', 'registers'], `must be as many as the channels, which are ${channels.length}`);
@@ -104,7 +109,7 @@ export const SimulatedInstrument = z.strictObject({
   if (faults && faults.lines.lostShare + faults.lines.duplicatedShare > 0 && (kind === 'modbus' || (kind === 'frames' && instrument.frames.framing === 'sync'))) {
     fault(['faults', 'lines'], `have no meaning here: nothing ends a message of ${kind === 'modbus' ? 'Modbus' : 'frames with sync bytes'}; take chunks, garbage and the timeline`);
   }
-  const isAsked = kind === 'scpi' || kind === 'modbus' || (kind === 'lines' && !instrument.startsByItself && instrument.commands.read !== null);
+  const isAsked = isAskedByText || kind === 'modbus';
   if (isAsked && faults && faults.chunks.mergeShare > 0) {
     fault(['faults', 'chunks', 'mergeShare'], 'has no meaning here: after an answer nothing is sent that it could be merged with; take splitShare or lost lines');
   }

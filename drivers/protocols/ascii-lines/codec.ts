@@ -1,10 +1,10 @@
 /** Lines to torques. Pure: no time, no input or output, no memory beyond the line. */
 import type { ErrorCode } from '../../../shared/errors.ts';
 import { quoted } from '../../values/quoted.ts';
+import { groupNames } from '../../values/safe-pattern.ts';
 import { FieldReader, type FieldResult } from './field-reader.ts';
 import { NumberScanner } from './number-codec.ts';
-import { channelCount, columnSeparator, type AsciiLinesOptions } from './options.ts';
-import { groupNames } from './safe-pattern.ts';
+import { columnSeparator, lineChannelCount, type AsciiLinesOptions } from './options.ts';
 import { PlainWords, unitsInColumns, unitsInGroups, type UnnamedUnit } from './unnamed-units.ts';
 
 /** Takes what the lines meant, line after line, and within a line channel after channel. */
@@ -28,6 +28,7 @@ const TOLD_MAX = 64;
 const MEANT_GROUP = /^(?:value|unit|status)\d*$|^channel$/;
 
 export class AsciiLinesCodec {
+  /** Channels in a line; those that send one channel a line by name count all. */
   readonly channelCount: number;
   /** While true every line is first offered as an answer. */
   isAnswerAwaited = false;
@@ -50,7 +51,7 @@ export class AsciiLinesCodec {
 
   constructor(options: AsciiLinesOptions) {
     this.#options = options;
-    this.channelCount = channelCount(options);
+    this.channelCount = lineChannelCount(options);
     this.#separator = columnSeparator(options);
     this.#separatorByte = this.#separator?.length === 1 ? this.#separator.charCodeAt(0) : -1;
     this.#plan = columnPlan(options, this.#separator);

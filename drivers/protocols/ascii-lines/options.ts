@@ -1,9 +1,9 @@
 /** Settings of the driver `ascii-lines`: how the lines of an instrument are read. */
 import * as z from 'zod';
 import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
-import { pollSchema } from '../../exchange/poll-options.ts';
+import { pollSchema, selectionFault, selectionSchema } from '../../exchange/poll-options.ts';
 import { TEDS_LINE_BYTES } from '../../teds/text.ts';
-import { SafePattern, groupNames } from './safe-pattern.ts';
+import { SafePattern, groupNames } from '../../values/safe-pattern.ts';
 
 const column = z.number().int().min(1).max(64);
 const words = z.array(z.string().min(1).max(20)).max(20);
@@ -55,8 +55,16 @@ const Status = z.strictObject({
   good: words.default([]).describe('Words that mean that all is well.'),
 });
 
+const request = z.string().min(1).max(200);
+
+const Input = z.strictObject({
+  select: selectionSchema(request).optional().describe('For devices with one converter; texts without their ending.'),
+  request: request.optional().describe('The question for this input. Left out: that of all.'),
+});
+
 const Poll = pollSchema(1_000, {
-  request: z.string().min(1).max(200).describe('The question, without its ending (commands.ending); each answer is one line.'),
+  request: request.describe('The question, without its ending (commands.ending); each answer is one line.'),
+  inputs: z.array(Input).min(1).max(32).optional().describe('For devices that give one input at a time: the channels in order, asked one after the other in each round. "channels" then says where the torque stands in an answer.'),
 });
 
 export const AsciiLinesOptions = z.strictObject({
@@ -95,6 +103,12 @@ export const AsciiLinesOptions = z.strictObject({
   }
   const { teds } = options.commands;
   if (teds && teds.channel > channelCount(options)) fault(['commands', 'teds', 'channel'], `is ${teds.channel}; there are ${channelCount(options)} channels`);
+  const inputs = options.poll?.inputs;
+  if (inputs) {
+    if (lineChannelCount(options) !== 1) fault(['poll', 'inputs'], 'an answer carries one channel there; give one place in "channels", or one group "value"');
+    const tooFast = selectionFault(options.poll?.rateHz, inputs.map(({ select }) => select));
+    if (tooFast !== null) fault(['poll', 'rateHz'], tooFast);
+  }
   if (options.poll && options.lineChannel) fault(['poll'], 'one question gives one line, which cannot carry every channel when lineChannel is set');
   if (options.lineChannel) {
     if (options.pattern === undefined && options.lineChannel.column === undefined) fault(['lineChannel', 'column'], 'is needed without a pattern');
@@ -119,6 +133,11 @@ export function columnSeparator(options: {
 
 /** How many channels the options describe. */
 export function channelCount(options: AsciiLinesOptions): number {
+  return options.poll?.inputs?.length ?? lineChannelCount(options);
+}
+
+/** How many channels a line carries. */
+export function lineChannelCount(options: Pick<AsciiLinesOptions, 'lineChannel' | 'pattern' | 'channels'>): number {
   if (options.lineChannel) return options.lineChannel.names.length;
   if (options.pattern === undefined) return options.channels.length;
   return groupNames(options.pattern).filter((name) => /^value\d*$/.test(name)).length;

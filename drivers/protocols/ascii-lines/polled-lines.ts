@@ -3,15 +3,17 @@ import type { Observable } from 'rxjs';
 import type { DataSheetImage, DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../api.ts';
 import { AnswerLines } from '../../exchange/answer-lines.ts';
 import type { Outcome, Question } from '../../exchange/exchange.ts';
+import type { InputSelection, PollStep } from '../../exchange/poll-loop.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
 import { quoted } from '../../values/quoted.ts';
 import { zeroCommand } from '../../values/session-parts.ts';
 import { dataSheetQuestion, identityQuestion, type StartQuestion } from './answers.ts';
 import { AsciiLinesCodec } from './codec.ts';
-import { encodeText, longestLineBytes, type AsciiLinesOptions } from './options.ts';
+import { channelCount, encodeText, longestLineBytes, type AsciiLinesOptions } from './options.ts';
 
 type Line = Uint8Array;
 type Poll = NonNullable<AsciiLinesOptions['poll']>;
+type Input = NonNullable<Poll['inputs']>[number];
 
 export class PolledLinesSession implements DriverSession {
   readonly events$: Observable<DriverEvent>;
@@ -31,14 +33,9 @@ export class PolledLinesSession implements DriverSession {
     this.#codec = new AsciiLinesCodec(options);
     this.#ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
     this.#lines = new AnswerLines({ delimiter: encodeText(options.delimiter, options), maxLineBytes: longestLineBytes(options), where: link.label });
-    const request = this.#question(poll.request, poll.timeoutMs, (line) => !this.#isIgnored(line));
     this.#session = new PolledSession<Line>({
-      context, channels: this.#codec.channelCount, poll,
-      steps: [{
-        question: () => request,
-        take: (outcome) => this.#take(outcome),
-        skip: (missing, error) => this.#session.fault(null, error.code, error.message, missing),
-      }],
+      context, channels: channelCount(options), poll,
+      steps: poll.inputs?.map((input, channel) => this.#step(input, [channel])) ?? [this.#step({}, null)],
       hear: (chunk) => this.#lines.push(chunk),
       isMidFrame: () => this.#lines.isMidLine,
       onFinish: () => this.#lines.end(),
@@ -97,20 +94,40 @@ export class PolledLinesSession implements DriverSession {
     }
   }
 
-  #take(outcome: Outcome<Line>): boolean {
+  /** @param channels those that the answer carries, in order; null: all */
+  #step({ select, request = this.#poll.request }: Input, channels: readonly number[] | null): PollStep<Line> {
+    const question = this.#question(request, this.#poll.timeoutMs, (line) => !this.#isIgnored(line));
+    return {
+      ...(select && { select: this.#selection(select) }),
+      question: () => question,
+      take: (outcome) => this.#take(channels, outcome),
+      skip: (missing, error) => this.#session.fault(channels, error.code, error.message, missing),
+    };
+  }
+
+  #selection({ send, answer, settleMs }: NonNullable<Input['select']>): InputSelection<Line> {
+    const pattern = answer === undefined ? null : new RegExp(answer, 'u');
+    const accepts = (line: Line): boolean => pattern?.test(this.#codec.text(line) ?? '') ?? false;
+    return { question: this.#question(send, this.#poll.timeoutMs, accepts), isAnswered: pattern !== null, settleMs };
+  }
+
+  #take(channels: readonly number[] | null, outcome: Outcome<Line>): boolean {
     const session = this.#session;
     if (outcome.kind === 'failed') {
-      session.fault(null, outcome.error.code, outcome.error.message, 1, outcome.atMs);
+      session.fault(channels, outcome.error.code, outcome.error.message, 1, outcome.atMs);
       return false;
     }
     let isReadable = true;
+    /** Channels of the instrument, from those of the line. */
+    const of = (channel: number): number => channels?.[channel] ?? channel;
+    const ofAll = channels?.length === 1 ? channels[0]! : null;
     session.tell(outcome.atMs, (runs) => this.#codec.decode(outcome.frame, Int32Array.of(0, outcome.frame.length), 1, {
-      value: (channel, value, unit, status) => runs.value(channel, value, unit, status),
+      value: (channel, value, unit, status) => runs.value(of(channel), value, unit, status),
       fault: (channel, code, message) => {
         if (code === 'FRAME_UNREADABLE') isReadable = false;
-        runs.fault(channel, code, message);
+        runs.fault(channel === null ? ofAll : of(channel), code, message);
       },
-      tell: (channel, code, message) => runs.fault(channel, code, message, 0),
+      tell: (channel, code, message) => runs.fault(channel === null ? ofAll : of(channel), code, message, 0),
       recognise: () => false,
     }));
     return isReadable;

@@ -7,7 +7,7 @@ import {
 } from '../../api.ts';
 import { AnswerLines } from '../../exchange/answer-lines.ts';
 import type { Outcome, Question } from '../../exchange/exchange.ts';
-import type { PollStep } from '../../exchange/poll-loop.ts';
+import type { InputSelection, PollStep } from '../../exchange/poll-loop.ts';
 import { PolledSession } from '../../exchange/polled-session.ts';
 import { tedsAnswer } from '../../teds/text.ts';
 import { quoted } from '../../values/quoted.ts';
@@ -143,10 +143,17 @@ class ScpiSession implements DriverSession {
     // An entry of the queue or an identity is the late answer to another question.
     const question = this.#question(text, (line) => readErrorEntry(line) === null, trigger === undefined ? '' : trigger + this.#options.terminators.send);
     return {
+      ...(query.select && { select: this.#selection(query.select) }),
       question: () => question,
       take: (outcome) => this.#take(query, channels, isWithError, outcome),
       skip: (missing, error) => this.#session.fault(channels, error.code, error.message, missing),
     };
+  }
+
+  #selection({ send, answer, settleMs }: NonNullable<Query['select']>): InputSelection<Line> {
+    const pattern = answer === undefined ? null : new RegExp(answer, 'u');
+    const accepts = (line: string): boolean => readErrorEntry(line) === null && (pattern === null || pattern.test(line));
+    return { question: this.#question(send, accepts), isAnswered: send.includes('?'), settleMs };
   }
 
   #take(query: Query, channels: readonly number[], isWithError: boolean, outcome: Outcome<Line>): boolean {

@@ -2,12 +2,17 @@
 import * as z from 'zod';
 import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
 import { TEDS_LINE_BYTES } from '../../teds/text.ts';
-import { pollSchema } from '../../exchange/poll-options.ts';
+import { pollSchema, selectionFault, selectionSchema } from '../../exchange/poll-options.ts';
 
 const message = z.string().min(1).max(200).regex(/^[\x20-\x7e]+$/, 'is one line of printable ASCII, without its terminator');
 const question = message.regex(/\?/, 'holds no question mark: the device would not answer it');
 
+const Select = selectionSchema(message).superRefine((select, context) => {
+  if (select.answer !== undefined && !select.send.includes('?')) context.addIssue({ code: 'custom', path: ['answer'], message: 'is never given: "send" holds no query; append one, for example ROUT:CLOS (@2);CLOS?' });
+});
+
 const Query = z.strictObject({
+  select: Select.optional().describe('For devices with one converter: selects the input of this query. With a query in it, such as *OPC?, its answer is awaited.'),
   text: question.describe('READ?, FETCh?, MEASure:TORQue? or whatever the manual of the device names.'),
   values: z.array(z.number().int().min(1).max(64)).min(1).max(32).default([1])
     .describe('Which of the comma-separated values of the answer are channels, in order; the first value is 1.'),
@@ -45,7 +50,9 @@ export const ScpiOptions = z.strictObject({
   maxLineBytes: z.number().int().min(16).max(4_096).default(1_024).describe('A longer answer is discarded.'),
   errors: Errors.prefault({}),
   commands: Commands.prefault({}),
-}).superRefine(({ queries, commands: { teds } }, context) => {
+}).superRefine(({ poll, queries, commands: { teds } }, context) => {
+  const tooFast = selectionFault(poll.rateHz, queries.map(({ select }) => select));
+  if (tooFast !== null) context.addIssue({ code: 'custom', path: ['poll', 'rateHz'], message: tooFast });
   const channels = channelCount({ queries });
   if (teds && teds.channel > channels) context.addIssue({ code: 'custom', path: ['commands', 'teds', 'channel'], message: `is ${teds.channel}; there are ${channels} channels` });
 });

@@ -34,6 +34,12 @@ const scpiAnswer = (message: Buffer, value: number | null): string | null => {
   return text === 'READ?\n' ? (value === null ? '?#!\n' : `${value}\r\n`) : null;
 };
 
+const selectedAnswer = (message: Buffer, value: number | null): string | null => {
+  const text = message.toString().trim();
+  if (text === 'A' || text === 'B') return value === null ? '#\n' : `${text}\n`;
+  return text === 'M' ? (value === null ? '#?!\n' : `${value}\n`) : null;
+};
+
 const DEVICES: readonly Device[] = [
   { name: 'scpi', driver: { id: 'scpi', options: { poll, commands: { zero: 'ZERO' } } }, channels: 1, hasZero: true, answer: scpiAnswer },
   { name: 'scpi, as fast as answered', driver: { id: 'scpi', options: { poll: { ...poll, rateHz: undefined, asFastAsAnswered: true }, commands: { zero: 'ZERO' } } }, channels: 1, hasZero: true, answer: scpiAnswer },
@@ -48,6 +54,18 @@ const DEVICES: readonly Device[] = [
     answer: (message, value) => mbapFrame(message.readUInt16BE(0), 1, message[7] === 6 ? message.subarray(7) : value === null ? Uint8Array.of(0x83, 6) : registers(1, value)),
   },
   { name: 'asked lines', driver: { id: 'ascii-lines', options: { poll: { ...poll, request: 'M' }, commands: { zero: 'Z' } } }, channels: 1, hasZero: true, answer: (message, value) => (message.toString() === 'M\r\n' ? (value === null ? '#?!\n' : `${value}\n`) : null) },
+  {
+    name: 'asked lines, two inputs that are selected', channels: 2, hasZero: true, answer: selectedAnswer,
+    driver: { id: 'ascii-lines', options: { poll: { ...poll, rateHz: 10, request: 'M', inputs: ['A', 'B'].map((send) => ({ select: { send, answer: `^${send}$`, settleMs: 5 } })) }, commands: { zero: 'Z' } } },
+  },
+  {
+    name: 'asked lines, two inputs that are selected without a word', channels: 2, hasZero: true, answer: (message, value) => (/^[AB]/.test(message.toString()) ? null : selectedAnswer(message, value)),
+    driver: { id: 'ascii-lines', options: { poll: { ...poll, rateHz: 10, request: 'M', inputs: ['A', 'B'].map((send) => ({ select: { send, settleMs: 5 } })) }, commands: { zero: 'Z' } } },
+  },
+  {
+    name: 'scpi, two inputs that are selected', channels: 2, hasZero: true, answer: (message, value) => (message.toString().startsWith('SEL') ? '1\n' : scpiAnswer(message, value)),
+    driver: { id: 'scpi', options: { poll: { ...poll, rateHz: 10 }, queries: [{ select: { send: 'SEL 1;*OPC?', settleMs: 5 }, text: 'READ?' }, { select: { send: 'SEL 2;*OPC?', settleMs: 5 }, text: 'READ?' }], commands: { zero: 'ZERO' } } },
+  },
 ];
 
 /**

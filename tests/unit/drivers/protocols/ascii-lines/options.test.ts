@@ -1,7 +1,7 @@
 import { describe, expect, it } from 'vitest';
 import { asciiLines } from '../../../../../drivers/protocols/ascii-lines/driver.ts';
 import { AsciiLinesOptions } from '../../../../../drivers/protocols/ascii-lines/options.ts';
-import { patternFault } from '../../../../../drivers/protocols/ascii-lines/safe-pattern.ts';
+import { patternFault } from '../../../../../drivers/values/safe-pattern.ts';
 
 const faults = (options: unknown): string[] => {
   const parsed = AsciiLinesOptions.safeParse(options);

@@ -216,3 +216,18 @@ describe('options', () => {
     expect(parsed.error?.issues[0]?.path[0]).toBe(place);
   });
 });
+
+it('asks on when the answer about its errors is lost after a value that cannot be read', async () => {
+  let isLost = false;
+  const made = polledBench(scpi, { poll: { rateHz: 10, timeoutMs: 40, quietMs: 40 }, setup: [], identify: false }, (message) => {
+    const text = Buffer.from(message).toString();
+    if (text === 'SYST:ERR?\n') return isLost ? null : '0,"No error"\n';
+    const isBroken = made.sent().length === 3;
+    isLost ||= isBroken;
+    return isBroken ? '?#!\n' : '1.5\n';
+  });
+  await made.started();
+  await made.pass(1_500);
+  const values = made.events.filter((event) => event.kind === 'values').length;
+  expect(values).toBeGreaterThan(8);
+});
