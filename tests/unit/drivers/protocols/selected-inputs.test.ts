@@ -7,7 +7,7 @@ import type { TorsiondError } from '../../../../shared/errors.ts';
 import { LineFormat } from '../../../../simulator/instruments/line-format.ts';
 import { LineInstrument } from '../../../../simulator/instruments/line-instrument.ts';
 import { ScpiFormat, ScpiInstrument } from '../../../../simulator/instruments/scpi-instrument.ts';
-import type { PortAddress, SimulatedPort } from '../../../../simulator/ports/port.ts';
+import type { SimulatedPort } from '../../../../simulator/ports/port.ts';
 import type { ManualClock } from '../../../helpers/manual-clock.ts';
 import { polledBench, type PolledBench } from '../../../helpers/polled-bench.ts';
 import { seeded } from '../../../helpers/seeded.ts';
@@ -42,7 +42,7 @@ function rig(kind: 'lines' | 'scpi', options: object, fate: Fate = sound, confir
   const { clock, far } = bench;
   made = { bench, clock };
   const port: SimulatedPort = {
-    address: { kind: 'serial', path: 'memory' } as PortAddress, backlogBytes: 0, isPluggedIn: true,
+    address: { kind: 'serial', path: 'memory' }, backlogBytes: 0, isPluggedIn: true,
     counters: { writtenBytes: 0, overrunBytes: 0, unheardBytes: 0, receivedBytes: 0 },
     write: (bytes) => travel('back', bytes, (arrived) => far.isOpen && far.deliver(arrived)),
     onData: (listener) => { hear = listener; },

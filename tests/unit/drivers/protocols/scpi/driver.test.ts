@@ -219,10 +219,10 @@ describe('options', () => {
 
 it('asks on when the answer about its errors is lost after a value that cannot be read', async () => {
   let isLost = false;
-  const made = polledBench(scpi, { poll: { rateHz: 10, timeoutMs: 40, quietMs: 40 }, setup: [], identify: false }, (message) => {
-    const text = Buffer.from(message).toString();
-    if (text === 'SYST:ERR?\n') return isLost ? null : '0,"No error"\n';
-    const isBroken = made.sent().length === 3;
+  let polls = 0;
+  const made = polledBench(scpi, { poll: { rateHz: 10, timeoutMs: 40, quietMs: 40 }, setup: [], identify: false }, (message): string | null => {
+    if (Buffer.from(message).toString() === 'SYST:ERR?\n') return isLost ? null : '0,"No error"\n';
+    const isBroken = ++polls === 3;
     isLost ||= isBroken;
     return isBroken ? '?#!\n' : '1.5\n';
   });
