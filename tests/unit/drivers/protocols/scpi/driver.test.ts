@@ -220,11 +220,12 @@ describe('options', () => {
 it('asks on when the answer about its errors is lost after a value that cannot be read', async () => {
   let isLost = false;
   let polls = 0;
-  const made = polledBench(scpi, { poll: { rateHz: 10, timeoutMs: 40, quietMs: 40 }, setup: [], identify: false }, (message): string | null => {
+  const made = polledBench(scpi, { poll: { rateHz: 10, timeoutMs: 40, quietMs: 40 }, setup: [], identify: false }, (message): DeviceAnswer => {
     if (Buffer.from(message).toString() === 'SYST:ERR?\n') return isLost ? null : '0,"No error"\n';
     const isBroken = ++polls === 3;
     isLost ||= isBroken;
-    return isBroken ? '?#!\n' : '1.5\n';
+    // Later than its question has left.
+    return { afterMs: 2, bytes: isBroken ? '?#!\n' : '1.5\n' };
   });
   await made.started();
   await made.pass(1_500);
