@@ -1,13 +1,14 @@
 /** One connection to an instrument that streams binary frames. */
 import { Subject, type Observable } from 'rxjs';
 import { TorsiondError } from '../../shared/errors.ts';
-import type { DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand } from '../api.ts';
+import type { DataSheetImage, DriverContext, DriverCounters, DriverEvent, DriverSession, InstrumentCommand } from '../api.ts';
 import type { FrameSink, Framer } from '../framing/framer.ts';
 import type { ByteChunk } from '../links/link.ts';
-import { HexBytes, hexBytes, layoutChannels, type Layout } from './layout.ts';
+import { HexBytes, hexBytes, layoutChannels, type DataSheetCommand, type Layout } from './layout.ts';
 import { LayoutCodec } from './layout-codec.ts';
 import { layoutFramer } from './layout-framer.ts';
 import { RunCollector } from './run-collector.ts';
+import { SheetReader } from './sheet-reader.ts';
 import { stopOnce, zeroCommand } from './session-parts.ts';
 
 export class LayoutSession implements DriverSession {
@@ -18,6 +19,9 @@ export class LayoutSession implements DriverSession {
   readonly #framer: Framer;
   readonly #runs: RunCollector;
   readonly #sink: FrameSink;
+  #sheets: readonly DataSheetImage[] = [];
+  /** Takes what comes before the start command. */
+  #sheetReader: SheetReader | null = null;
   #frames = 0;
   #state: 'new' | 'running' | 'over' = 'new';
   readonly #stop: () => Promise<void>;
@@ -49,10 +53,16 @@ export class LayoutSession implements DriverSession {
     const { link } = this.#context;
     this.#assertWanted();
     void link.ended.then(() => this.#finish());
+    if (this.#layout.commands.teds) this.#sheetReader = new SheetReader(link, this.#context.clock, this.#context.signal);
     link.listen((chunk) => this.#take(chunk));
+    if (this.#layout.commands.teds) await this.#readDataSheet(this.#layout.commands.teds);
     if (this.#layout.commands.start !== undefined) await link.write(hexBytes(this.#layout.commands.start));
     this.#assertWanted();
     return null;
+  }
+
+  dataSheets(): readonly DataSheetImage[] {
+    return this.#sheets;
   }
 
   async command(command: InstrumentCommand): Promise<void> {
@@ -75,9 +85,18 @@ export class LayoutSession implements DriverSession {
 
   #take(chunk: ByteChunk): void {
     if (this.#state !== 'running') return;
+    if (this.#sheetReader) return this.#sheetReader.hear(chunk.data, chunk.atMs);
     this.#runs.begin(chunk.atMs);
     this.#framer.push(chunk.data, this.#sink);
     this.#runs.end();
+  }
+
+  async #readDataSheet(command: DataSheetCommand): Promise<void> {
+    const { stop } = this.#layout.commands;
+    // It may stream since an earlier connection that was lost.
+    if (stop !== undefined) await this.#context.link.write(hexBytes(stop));
+    this.#sheets = [await this.#sheetReader!.read(command)];
+    this.#sheetReader = null;
   }
 
   #finish(): void {

@@ -88,10 +88,30 @@ const Samples = z.strictObject({
   stride: z.number().int().min(1).max(512).describe('Bytes from one sample to the next; places of channels are those of the first.'),
 });
 
+/** How a device that streams frames is asked for the data sheet of a transducer. */
+export const DataSheetCommand = z.strictObject({
+  send: HexBytes.describe('The question, in hexadecimal.'),
+  bytes: z.number().int().min(8).max(4_096).default(128).describe('Length of the answer, which is the content of the memory as it is.'),
+  channel: z.number().int().min(1).max(32).default(1).describe('Whose transducer it is; the first channel is 1.'),
+  timeoutMs: z.number().min(10).max(30_000).default(500),
+  tries: z.number().int().min(1).max(10).default(3),
+});
+export type DataSheetCommand = z.infer<typeof DataSheetCommand>;
+
+export const DATA_SHEET_HELP = 'Reads the electronic data sheet of a transducer (IEEE 1451.4) at each connection, before the start command. The channel takes it when its transducer has teds: { from: device }.';
+
+/** What speaks against it, or null. */
+export function dataSheetFault({ start, teds }: { readonly start?: string | undefined; readonly teds?: DataSheetCommand | undefined }, channels: number): string | null {
+  if (teds === undefined) return null;
+  if (start === undefined) return 'needs a start command too: only while the device is silent can its answer be told from frames';
+  return teds.channel > channels ? `is for channel ${teds.channel}; there are ${channels}` : null;
+}
+
 const Commands = z.strictObject({
   start: HexBytes.optional().describe('Sent when the connection stands, in hexadecimal.'),
   stop: HexBytes.optional().describe('Sent before the connection is closed.'),
   zero: HexBytes.optional().describe('Zeroes the device.'),
+  teds: DataSheetCommand.optional().describe(DATA_SHEET_HELP),
 });
 
 /** The settings of a layout, without the checks between them. */
@@ -132,6 +152,8 @@ export const LayoutSettings = LayoutShape.superRefine((layout, context) => {
     if (channel.type !== 'bcd' && channel.bytes !== undefined) fault(['channels', i, 'bytes'], `is for bcd only; ${channel.type} says its size itself`);
     if (channel.status) fits(['channels', i, 'status', 'at'], channel.status.at, numberBytes(channel.status.type));
   });
+  const sheetFault = dataSheetFault(layout.commands, layoutChannels(layout));
+  if (sheetFault !== null) fault(['commands', 'teds'], sheetFault);
   const places = layout.channels.map((channel) => channel.at);
   if (new Set(places).size !== places.length) fault(['channels'], 'two channels stand in the same place');
   if (layout.status) fits(['status', 'at'], layout.status.at, numberBytes(layout.status.type));

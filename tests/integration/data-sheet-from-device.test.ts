@@ -17,6 +17,8 @@ import { systemClock } from '../../shared/clock.ts';
 import { loadScenario, startScenario } from '../../simulator/index.ts';
 import { dataSheetImage, type DataSheet } from '../../simulator/instruments/data-sheet.ts';
 import { ScpiFormat, ScpiInstrument } from '../../simulator/instruments/scpi-instrument.ts';
+import { FrameFormat } from '../../simulator/instruments/frame-format.ts';
+import { FrameInstrument } from '../../simulator/instruments/frame-instrument.ts';
 import { LineInstrument } from '../../simulator/instruments/line-instrument.ts';
 import { LineFormat } from '../../simulator/instruments/line-format.ts';
 import { HeldStore } from '../helpers/held-store.ts';
@@ -46,9 +48,12 @@ interface Made {
   channel(): ReturnType<Station['channels']>[number];
 }
 
-type Kind = 'streamed lines' | 'asked lines' | 'scpi';
+type Kind = 'streamed lines' | 'asked lines' | 'scpi' | 'frames of counts';
+/** Of the converter, where counts are sent. */
+const COUNTS_PER_MVV = 1_000_000;
 
 function driverOf(kind: Kind, isAskedForSheet: boolean): object {
+  if (kind === 'frames of counts') return { id: 'raw-counts', options: { sync: 'aa 55', bits: 32, checksum: 'CRC-16/XMODEM', commands: { start: '01', stop: '02', ...(isAskedForSheet ? { teds: { send: '3f 54' } } : {}) } } };
   const teds = isAskedForSheet ? { teds: { send: kind === 'scpi' ? 'DIAG:TEDS?' : 'DATASHEET' } } : {};
   switch (kind) {
     case 'streamed lines': return { id: 'ascii-lines', options: { commands: teds } };
@@ -58,7 +63,7 @@ function driverOf(kind: Kind, isAskedForSheet: boolean): object {
 }
 
 /** A bridge amplifier that sends lines of mV/V, streamed or asked for, and hands out the data sheet of its transducer. */
-async function made(options: { kind?: Kind; transducer?: object; signal?: string; image?: Uint8Array; recordTo?: string; isAskedForSheet?: boolean } = {}): Promise<Made> {
+async function made(options: { kind?: Kind; transducer?: object; image?: Uint8Array; recordTo?: string; isAskedForSheet?: boolean } = {}): Promise<Made> {
   const clock = new ManualClock(Date.UTC(2026, 10, 25));
   const { port, open } = memoryBenchPort();
   const kind = options.kind ?? 'streamed lines';
@@ -74,10 +79,13 @@ async function made(options: { kind?: Kind; transducer?: object; signal?: string
     dataSheet: image,
     channels: [{
       source: { isSaturated: false, next: () => (torque() / sheet.capacity) * sheet.sensitivity + sheet.zeroBalance, zero: () => {} },
-      shown: { factor: 1, offset: 0 },
+      shown: { factor: kind === 'frames of counts' ? COUNTS_PER_MVV : 1, offset: 0 },
     }],
   };
-  const instrument = kind === 'scpi' ? new ScpiInstrument({ ...parts, format: ScpiFormat.parse({}) }) : new LineInstrument({
+  const instrument = kind === 'frames of counts' ? new FrameInstrument({
+    ...parts, pace: 'clock', startsByItself: false,
+    format: FrameFormat.parse({ sync: 'aa 55', counter: null, type: 'i32', scale: 1, byteOrder: 'big', checksum: 'CRC-16/XMODEM', commands: { start: '01', stop: '02', dataSheet: '3f 54' } }),
+  }) : kind === 'scpi' ? new ScpiInstrument({ ...parts, format: ScpiFormat.parse({}) }) : new LineInstrument({
     ...parts, pace: 'clock', startsByItself: kind === 'streamed lines', format: LineFormat.parse({ decimals: 7 }),
     commands: { start: null, stop: null, zero: null, identify: null, read: 'READ', dataSheet: 'DATASHEET', acknowledge: '', unknown: '', identity: '' },
   });
@@ -88,7 +96,7 @@ async function made(options: { kind?: Kind; transducer?: object; signal?: string
       id: 'press', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 },
       driver: driverOf(kind, options.isAskedForSheet ?? true),
       channels: [{
-        signal: { kind: options.signal ?? 'mV/V' }, zero: { kind: 'fixed' }, transducer: { serialNumber: 'not read yet', capacity: 60, teds: { from: 'device' }, ...options.transducer },
+        signal: kind === 'frames of counts' ? { kind: 'counts', fullScaleCounts: COUNTS_PER_MVV, fullScale: 1 } : { kind: 'mV/V' }, zero: { kind: 'fixed' }, transducer: { serialNumber: 'not read yet', capacity: 60, teds: { from: 'device' }, ...options.transducer },
         capture: { mode: 'peak', limits: { kind: 'absolute', target: 33, low: 30, high: 36 } },
       }],
     }],
@@ -141,7 +149,7 @@ async function made(options: { kind?: Kind; transducer?: object; signal?: string
   return one;
 }
 
-describe.each(['streamed lines', 'asked lines', 'scpi'] as const)('an instrument of %s that hands out its transducer\'s data sheet', (kind) => {
+describe.each(['streamed lines', 'asked lines', 'scpi', 'frames of counts'] as const)('an instrument of %s that hands out its transducer\'s data sheet', (kind) => {
   it('needs neither serial number nor bridge in the settings', async () => {
     const one = await made({ kind });
     expect(one.channel()).toMatchObject({ state: 'offline', transducer: { serialNumber: 'not read yet', capacity: 60, calibrationDue: null } });
@@ -198,7 +206,7 @@ describe.each(['streamed lines', 'asked lines', 'scpi'] as const)('an instrument
     ['another serial number than the settings name', { transducer: { serialNumber: '81' } }, 'DEVICE_MISMATCH', /want the transducer "81", its data sheet says "82"/],
     ['another capacity', { transducer: { capacity: 100 } }, 'DEVICE_MISMATCH', /want a capacity of 100 N\.m, the data sheet says 60/],
     ['a wrong checksum', { image: dataSheetImage(SHEET).map((byte, i) => (i === 9 ? byte ^ 4 : byte)) }, 'TEDS_CHECKSUM', /checksum of page 1/],
-    ['what is no data sheet', { image: new Uint8Array(64) }, 'TEDS_FORMAT', /no data sheet/],
+    ['what is no data sheet', { image: new Uint8Array(128) }, 'TEDS_FORMAT', /no data sheet/],
   ])('gives no samples with %s', async (_what, options, code, message) => {
     const one = await made({ kind, ...options });
     await one.pass(3_000);

@@ -1,7 +1,7 @@
 /** Settings of the driver `raw-counts`: how a bridge amplifier sends the counts of its converters. */
 import * as z from 'zod';
 import { CHECKSUM_NAMES } from '../../framing/checksum.ts';
-import { ByteOrder, HexBytes, hexBytes } from '../../values/layout.ts';
+import { ByteOrder, DATA_SHEET_HELP, DataSheetCommand, HexBytes, dataSheetFault, hexBytes } from '../../values/layout.ts';
 
 export const RawCountsOptions = z.strictObject({
   framing: z.enum(['sync', 'cobs', 'slip']).default('sync').describe('How frames are told apart: by sync bytes and their length, or by COBS or SLIP.'),
@@ -17,6 +17,7 @@ export const RawCountsOptions = z.strictObject({
   commands: z.strictObject({
     start: HexBytes.optional().describe('Sent when the connection stands, in hexadecimal.'),
     stop: HexBytes.optional().describe('Sent before the connection is closed.'),
+    teds: DataSheetCommand.optional().describe(DATA_SHEET_HELP),
   }).prefault({}),
 }).superRefine((options, context) => {
   const fault = (name: string, message: string): void => context.addIssue({ code: 'custom', path: [name], message });
@@ -24,6 +25,8 @@ export const RawCountsOptions = z.strictObject({
   if (options.framing !== 'sync' && options.sync !== undefined) fault('sync', `frames of ${options.framing} have none`);
   if (options.sync !== undefined && hexBytes(options.sync).length > 16) fault('sync', 'has more than 16 bytes');
   if (options.checksumFrom > (options.sync === undefined ? 0 : hexBytes(options.sync).length)) fault('checksumFrom', 'leaves out more than the sync bytes');
+  const sheetFault = dataSheetFault(options.commands, options.channels);
+  if (sheetFault !== null) context.addIssue({ code: 'custom', path: ['commands', 'teds'], message: sheetFault });
   if (options.channels * options.samples * (options.bits / 8) > 3_072) fault('samples', 'makes the frame longer than 3072 bytes');
 });
 export type RawCountsOptions = z.infer<typeof RawCountsOptions>;
