@@ -1,8 +1,10 @@
 /**
  * A USB device with bulk or interrupt endpoints as a byte channel, over an object of the W3C WebUSB shape.
  *
- * Read one packet at a time: order is then sure with every library, no byte waits for a buffer to fill, and each packet
- * has its own time of arrival. While a packet is handed over, the device holds the next one back by itself.
+ * A few requests wait at the device at a time, so that it can hand over a packet while the one before is taken in here.
+ * Each is for one packet: no byte waits for a buffer to fill, and each packet has its own time of arrival. Transfers of an
+ * endpoint end in the order in which they were asked for (W3C WebUSB), and are taken in that order whatever a library does.
+ * While nothing is asked for, the device holds its packets back by itself.
  */
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
@@ -11,7 +13,7 @@ import type { ByteLink, LinkContext } from './link.ts';
 import { LinkCore } from './link-core.ts';
 import { usbError, usbOpenError } from './usb-errors.ts';
 import { findPipes, type PipesWanted, type UsbPipes } from './usb-pipes.ts';
-import type { UsbConnectionEventShape, UsbDeviceShape, UsbSource } from './usb-shapes.ts';
+import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from './usb-shapes.ts';
 import { UsbWriter } from './usb-writer.ts';
 
 export interface UsbLinkOptions extends DeviceWanted, PipesWanted {
@@ -21,12 +23,17 @@ export interface UsbLinkOptions extends DeviceWanted, PipesWanted {
   readonly packetHeaderBytes: number;
 }
 
+/** Packets asked for at a time; so many may also come after reading was paused. */
+const REQUESTS = 4;
 /** An endpoint that stalls again and again without a packet between is broken. */
 const STALLS_MAX = 3;
 /** How often the list of devices is looked at while nothing is read, ms: only then no transfer tells of a loss. */
 const PRESENCE_MS = 1_000;
 /** What a write that is under way has to leave when the link is closed, ms. */
 const DRAIN_MS = 250;
+
+/** How a request ended, and when. */
+type Outcome = { readonly result: UsbInResult; readonly atMs: number } | { readonly thrown: unknown };
 
 /** Devices that a link of this process has open; a browser's object would open a second time without a word. */
 const taken = new WeakSet<UsbDeviceShape>();
@@ -98,6 +105,9 @@ class UsbLink {
   readonly #source: UsbSource;
   readonly #writer: UsbWriter;
   #wake: () => void = () => {};
+  /** In the order in which they were asked for. */
+  readonly #requests: Promise<Outcome>[] = [];
+  #isHalted = false;
   /** In a row, and in all. */
   #stalls = 0;
   #allStalls = 0;
@@ -114,6 +124,7 @@ class UsbLink {
       hold: () => this.#watchPresence(),
       release: () => {
         this.#cancelWatch();
+        this.#askForMore();
         this.#wake();
       },
       fail: (error) => this.#lose(error),
@@ -149,39 +160,60 @@ class UsbLink {
   };
 
   async #read(): Promise<void> {
-    const { endpointNumber, packetSize } = this.#pipes.input;
+    const { packetSize } = this.#pipes.input;
     while (this.#core.end === null) {
-      if (this.#core.isHeld) {
-        await new Promise<void>((resolve) => {
-          this.#wake = resolve;
-        });
+      this.#askForMore();
+      const [oldest] = this.#requests;
+      if (oldest === undefined) {
+        await (this.#isHalted ? this.#clearHalt() : new Promise<void>((resolve) => (this.#wake = resolve)));
         continue;
       }
-      try {
-        const { status, data } = await this.#device.transferIn(endpointNumber, packetSize);
-        if (this.#core.end !== null) return;
-        if (status === 'ok') this.#take(data ?? null);
-        else if (status === 'stall') await this.#clearStall(endpointNumber);
-        else return this.#lose(this.#lost(`the device sent more than the ${packetSize} bytes of a packet (babble), so bytes are missing`));
-      } catch (thrown) {
-        return this.#lose(usbError(thrown, 'reading the device failed', this.#core.label));
-      }
+      const outcome = await oldest;
+      void this.#requests.shift();
+      if (this.#core.end !== null) return;
+      if ('thrown' in outcome) return this.#lose(usbError(outcome.thrown, 'reading the device failed', this.#core.label));
+      const { result: { status, data }, atMs } = outcome;
+      if (status === 'ok') this.#take(data ?? null, atMs);
+      else if (status === 'stall') this.#isHalted = true;
+      else return this.#lose(this.#lost(`the device sent more than the ${packetSize} bytes of a packet (babble), so bytes are missing`));
+    }
+  }
+
+  /** None while reading is paused, or while the endpoint is halted: all requests would end as the first did. */
+  #askForMore(): void {
+    while (this.#core.end === null && !this.#core.isHeld && !this.#isHalted && this.#requests.length < REQUESTS) this.#requests.push(this.#ask());
+  }
+
+  /** Never rejects: an older request may fail first, and then nobody waits for this one. */
+  async #ask(): Promise<Outcome> {
+    const { endpointNumber, packetSize } = this.#pipes.input;
+    try {
+      const result = await this.#device.transferIn(endpointNumber, packetSize);
+      return { result, atMs: this.#clock.monoMs() };
+    } catch (thrown) {
+      return { thrown };
     }
   }
 
   /** A packet without bytes is no data: devices end a transfer with it. */
-  #take(data: DataView | null): void {
-    if (data === null || data.byteLength <= this.#headerBytes) return;
+  #take(data: DataView | null, atMs: number): void {
     this.#stalls = 0;
+    if (data === null || data.byteLength <= this.#headerBytes) return;
     const bytes = new Uint8Array(data.buffer, data.byteOffset, data.byteLength);
-    this.#core.deliver(bytes.slice(this.#headerBytes));
+    this.#core.deliver(bytes.slice(this.#headerBytes), atMs);
   }
 
-  async #clearStall(endpointNumber: number): Promise<void> {
+  /** Once for all requests that met the halt, and only when none waits any more: libraries refuse it otherwise. */
+  async #clearHalt(): Promise<void> {
     this.#stalls += 1;
     this.#allStalls += 1;
     if (this.#stalls > STALLS_MAX) return this.#lose(this.#lost(`the device stalled ${this.#stalls} times in a row`));
-    await this.#device.clearHalt('in', endpointNumber);
+    try {
+      await this.#device.clearHalt('in', this.#pipes.input.endpointNumber);
+      this.#isHalted = false;
+    } catch (thrown) {
+      this.#lose(usbError(thrown, 'reading the device failed', this.#core.label));
+    }
   }
 
   #lost(message: string): TorsiondError {

@@ -1,6 +1,7 @@
 /**
  * USB devices through the npm package `usb`, an optional dependency that is loaded only when a setting asks for it.
  * The package follows the standard but for these points, which are put right here (version 3.1.0, by its source):
+ * - an endpoint serves one transfer at a time and refuses a second: those that wait are started one after the other;
  * - a transfer is given up after a time, with its bytes when it had only some: none is asked for more than one packet;
  * - a stall, a time-out and a lost device are errors with words in place of statuses and names;
  * - `close` neither ends transfers nor lets go of interfaces, and nothing may be changed while a transfer waits;
@@ -76,6 +77,10 @@ export class UsbModuleDevice implements UsbDeviceShape {
   readonly #device: LibraryUsbDevice;
   readonly #claims = new Set<number>();
   readonly #transfers = new Set<Promise<unknown>>();
+  /** By endpoint: settles when the last transfer that was asked for has ended. */
+  readonly #lastIn = new Map<number, Promise<void>>();
+  /** Endpoints to read from that stalled: nothing is asked of them until it is cleared. */
+  readonly #halted = new Set<number>();
   #isEnding = false;
 
   constructor(device: LibraryUsbDevice) {
@@ -143,15 +148,23 @@ export class UsbModuleDevice implements UsbDeviceShape {
     await this.#device.releaseInterface(interfaceNumber);
   }
 
-  async transferIn(endpoint: number, length: number): Promise<UsbInResult> {
+  transferIn(endpoint: number, length: number): Promise<UsbInResult> {
+    const before = this.#lastIn.get(endpoint) ?? Promise.resolve();
+    const transfer = before.then(() => this.#transferIn(endpoint, length));
+    this.#lastIn.set(endpoint, transfer.then(() => {}, () => {}));
+    return transfer;
+  }
+
+  async #transferIn(endpoint: number, length: number): Promise<UsbInResult> {
     while (!this.#isEnding) {
+      if (this.#halted.has(endpoint)) return { status: 'stall' };
       try {
         return await this.#tracked(this.#device.transferIn(endpoint, length, WAIT_MS));
       } catch (thrown) {
         const text = String(thrown);
-        if (/stall/i.test(text)) return { status: 'stall' };
-        if (/babble|overflow/i.test(text)) return { status: 'babble' };
-        if (!isTimeOut(text)) throw named(text);
+        if (/stall/i.test(text)) this.#halted.add(endpoint);
+        else if (/babble|overflow/i.test(text)) return { status: 'babble' };
+        else if (!isTimeOut(text)) throw named(text);
       }
     }
     throw new DOMException('the transfer was given up', 'AbortError');
@@ -170,6 +183,7 @@ export class UsbModuleDevice implements UsbDeviceShape {
 
   async clearHalt(direction: 'in' | 'out', endpoint: number): Promise<void> {
     await this.#tracked(this.#device.clearHalt(direction, endpoint));
+    if (direction === 'in') this.#halted.delete(endpoint);
   }
 
   #tracked<T>(transfer: Promise<T>): Promise<T> {

@@ -106,9 +106,34 @@ describe('USB devices of the library', () => {
     library.script.push(new Error('transferIn error: Cancelled'), { status: 'ok', data: view('12.5') });
     expect((await device.transferIn(1, 64)).data?.byteLength).toBe(4);
     library.script.push(new Error('transferIn error: Stall'), new Error('transferIn error: Overflow'), new Error('transferIn error: Disconnected'), new Error('transferIn error: Fault'));
-    expect([(await device.transferIn(1, 64)).status, (await device.transferIn(1, 64)).status]).toEqual(['stall', 'babble']);
+    expect((await device.transferIn(1, 64)).status).toBe('stall');
+    await device.clearHalt('in', 1);
+    expect((await device.transferIn(1, 64)).status).toBe('babble');
     await expect(device.transferIn(1, 64)).rejects.toMatchObject({ name: 'NotFoundError', message: 'transferIn error: Disconnected' });
     await expect(device.transferIn(1, 64)).rejects.toMatchObject({ name: 'NetworkError' });
+  });
+
+  it('are asked for one packet at a time, in order, and for none while they are halted', async () => {
+    const library = new LibraryDevice();
+    const device = new UsbModuleDevice(library);
+    library.script.push({ status: 'ok', data: view('1') }, new Error('transferIn error: Stall'), { status: 'ok', data: view('22') });
+    const ends = await Promise.all([1, 2, 3].map(async () => {
+      const { status, data } = await device.transferIn(1, 64);
+      return [status, data?.byteLength];
+    }));
+    expect(ends).toEqual([['ok', 1], ['stall', undefined], ['stall', undefined]]);
+    await device.clearHalt('in', 1);
+    const waiting = [1, 2, 3, 4].map(() => device.transferIn(1, 64).then(({ data }) => data?.byteLength, (error: Error) => error.name));
+    await turns();
+    expect(library.pending).toBe(1);
+    library.script.push({ status: 'ok', data: view('333') });
+    library.giveUp();
+    expect([await waiting[0], await waiting[1]]).toEqual([2, 3]);
+    await turns();
+    const closed = device.close();
+    library.giveUp();
+    await closed;
+    expect(await Promise.all(waiting.slice(2))).toEqual(['AbortError', 'AbortError']);
   });
 
   it('are closed only when no transfer waits, with their interfaces', async () => {
@@ -116,13 +141,14 @@ describe('USB devices of the library', () => {
     const device = new UsbModuleDevice(library);
     await device.open();
     await device.claimInterface(0);
-    const waiting = device.transferIn(1, 64).catch((error: Error) => error.name);
+    const waiting = Promise.all([1, 2, 3].map(() => device.transferIn(1, 64).catch((error: Error) => error.name)));
+    await turns();
     const closed = device.close();
     await turns();
     expect([library.pending, library.calls]).toEqual([1, ['claim']]);
     library.giveUp();
     await closed;
-    expect([await waiting, library.calls, library.opened]).toEqual(['AbortError', ['claim', 'release', 'close'], false]);
+    expect([await waiting, library.calls, library.opened]).toEqual([['AbortError', 'AbortError', 'AbortError'], ['claim', 'release', 'close'], false]);
   });
 
   it('are named by their socket, and a name that may not be read is none', () => {
