@@ -23,6 +23,8 @@ export class LinkCore {
   #end: LinkEnd | null = null;
   #listener: ((chunk: ByteChunk) => void) | null = null;
   #kept: ByteChunk[] = [];
+  /** So many at the front of `#kept` were handed over: taking them out one by one costs seconds when there are many. */
+  #handed = 0;
   #keptBytes = 0;
   #isPaused = false;
   #isHeld = false;
@@ -87,6 +89,7 @@ export class LinkCore {
     if (this.#end) return false;
     this.#end = end;
     this.#kept = [];
+    this.#handed = 0;
     this.#keptBytes = 0;
     this.#resolveEnded(end);
     return true;
@@ -104,11 +107,13 @@ export class LinkCore {
   }
 
   #flush(): void {
-    while (this.#kept.length > 0 && !this.#isPaused && !this.#end) {
-      const chunk = this.#kept.shift()!;
+    while (this.#handed < this.#kept.length && !this.#isPaused && !this.#end) {
+      const chunk = this.#kept[this.#handed++]!;
       this.#keptBytes -= chunk.data.length;
       this.#hand(chunk);
     }
+    this.#kept.splice(0, this.#handed);
+    this.#handed = 0;
     if (this.#isHeld && !this.#isPaused && !this.#end) {
       this.#isHeld = false;
       this.#hooks.release();
