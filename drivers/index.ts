@@ -12,7 +12,7 @@ export { openSerialLink } from './links/serial-link.ts';
 export { type SerialLinkOptions } from './links/serial-options.ts';
 export { openTcpLink, type TcpLinkOptions } from './links/tcp-link.ts';
 export { openUsbLink, type UsbLinkOptions } from './links/usb-link.ts';
-export { type UsbDeviceShape, type UsbSource } from './links/usb-shapes.ts';
+export { type UsbDeviceShape, type UsbSource } from '../shared/usb-shapes.ts';
 export { openHidLink, type HidLinkOptions } from './links/hid-link.ts';
 export { type HidDeviceShape, type HidSource } from './links/hid-shapes.ts';
 export { systemDeviceSources, type DeviceSources } from './links/device-sources.ts';

@@ -2,7 +2,7 @@
 import type { HidSource } from './hid-shapes.ts';
 import { systemHidSource } from './hid-module.ts';
 import { systemUsbSource } from './usb-module.ts';
-import type { UsbSource } from './usb-shapes.ts';
+import type { UsbSource } from '../../shared/usb-shapes.ts';
 
 export interface DeviceSources {
   /** @throws TorsiondError LINK_UNSUPPORTED when there is none */

@@ -12,8 +12,8 @@ import { chooseDevice, deviceLabel, type DeviceWanted } from './device-choice.ts
 import type { ByteLink, LinkContext } from './link.ts';
 import { LinkCore } from './link-core.ts';
 import { usbError, usbOpenError } from './usb-errors.ts';
-import { findPipes, type PipesWanted, type UsbPipes } from './usb-pipes.ts';
-import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from './usb-shapes.ts';
+import { findPipes, type PipesWanted, type UsbPipes } from '../../shared/usb-pipes.ts';
+import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from '../../shared/usb-shapes.ts';
 import { UsbWriter } from './usb-writer.ts';
 
 export interface UsbLinkOptions extends DeviceWanted, PipesWanted {

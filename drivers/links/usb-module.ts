@@ -11,7 +11,7 @@
 import { stat } from 'node:fs/promises';
 import { join } from 'node:path';
 import { TorsiondError } from '../../shared/errors.ts';
-import type { UsbConfigurationShape, UsbDeviceShape, UsbInResult, UsbOutResult, UsbSource } from './usb-shapes.ts';
+import type { UsbConfigurationShape, UsbDeviceShape, UsbInResult, UsbOutResult, UsbSource } from '../../shared/usb-shapes.ts';
 
 /** How long a transfer waits in the library before it is asked for anew, ms; so long may closing take. */
 const WAIT_MS = 250;

@@ -2,7 +2,7 @@
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { usbError } from './usb-errors.ts';
-import type { UsbDeviceShape, UsbEndpointShape, UsbOutResult } from './usb-shapes.ts';
+import type { UsbDeviceShape, UsbEndpointShape, UsbOutResult } from '../../shared/usb-shapes.ts';
 
 /** A device that takes nothing for so long holds up the line. */
 export const USB_WRITE_LIMIT_MS = 2_000;

@@ -2,7 +2,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { ByteChunk, ByteLink } from '../../../../drivers/links/link.ts';
 import { openUsbLink, type UsbLinkOptions } from '../../../../drivers/links/usb-link.ts';
-import type { UsbSource } from '../../../../drivers/links/usb-shapes.ts';
+import type { UsbSource } from '../../../../shared/usb-shapes.ts';
 import { TorsiondError } from '../../../../shared/errors.ts';
 import { openUsbPort, UsbBus, type UsbEndpoint, type UsbPort, type UsbPortOptions } from '../../../../simulator/index.ts';
 import { breathe } from '../../../helpers/instrument-bench.ts';

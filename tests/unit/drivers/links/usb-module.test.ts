@@ -4,7 +4,7 @@ import { describe, expect, it } from 'vitest';
 import { placeOfHidraw, systemHidSource } from '../../../../drivers/links/hid-module.ts';
 import { openUsbLink } from '../../../../drivers/links/usb-link.ts';
 import { systemUsbSource, UsbModuleDevice, type LibraryUsbDevice } from '../../../../drivers/links/usb-module.ts';
-import type { UsbInResult } from '../../../../drivers/links/usb-shapes.ts';
+import type { UsbInResult } from '../../../../shared/usb-shapes.ts';
 import { systemClock } from '../../../../shared/clock.ts';
 import type { TorsiondError } from '../../../../shared/errors.ts';
 import { tempFolder } from '../../../helpers/temp-folder.ts';

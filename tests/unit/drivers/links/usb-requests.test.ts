@@ -2,7 +2,7 @@
 import { describe, expect, it } from 'vitest';
 import type { ByteChunk, ByteLink } from '../../../../drivers/links/link.ts';
 import { openUsbLink } from '../../../../drivers/links/usb-link.ts';
-import type { UsbDeviceShape, UsbInResult, UsbSource } from '../../../../drivers/links/usb-shapes.ts';
+import type { UsbDeviceShape, UsbInResult, UsbSource } from '../../../../shared/usb-shapes.ts';
 import { openUsbPort, UsbBus } from '../../../../simulator/index.ts';
 import { breathe } from '../../../helpers/instrument-bench.ts';
 import { ManualClock } from '../../../helpers/manual-clock.ts';

@@ -1,5 +1,5 @@
 /**
- * The part of the W3C WebUSB standard that the USB link uses, with the standard's names: what a browser's
+ * The part of the W3C WebUSB standard that is used here, with the standard's names: what a browser's
  * `navigator.usb` offers, what a library offers in its place, and what a simulated device offers in a test.
  */
 

@@ -1,5 +1,5 @@
 /** Which endpoints of a USB device carry its bytes. */
-import { TorsiondError } from '../../shared/errors.ts';
+import { TorsiondError } from './errors.ts';
 import type { UsbConfigurationShape, UsbEndpointShape, UsbInterfaceShape } from './usb-shapes.ts';
 
 export interface PipesWanted {
