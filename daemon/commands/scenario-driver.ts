@@ -19,7 +19,7 @@ const ASKED_HZ = 40;
 
 /** With one converter all inputs take their turn in each round, and settle. */
 function selectedHz({ plan: { selector }, channels }: RunningInstrument): number {
-  return selector ? Math.floor(10_000 / (channels.length * (selector.settleMs + 1_000 / ASKED_HZ))) / 10 : ASKED_HZ;
+  return selector ? Math.floor(10_000 / (channels.length * (selector.settleMs + 2_000 / ASKED_HZ))) / 10 : ASKED_HZ;
 }
 
 /** How often a gateway asks an instrument that says nothing by itself; null: it streams. */

@@ -64,8 +64,13 @@ export function driverClauses<Options>(harness: DriverHarness<Options>): readonl
     } },
     { id: 'D6', text: 'started in the middle of a frame nothing is invented', check: async () => {
       for (let cut = 1; cut < vectors[0]!.bytes.length; cut++) {
-        const { far, events } = await started();
-        far.deliver(Buffer.concat([vectors[0]!.bytes.subarray(cut), ...vectors.slice(1).map((vector) => vector.bytes)]));
+        const { far, events, session } = bench();
+        const starting = session.start();
+        // Where the session asks who is there, the frame is under way before the answer, which ends it.
+        if (!harness.answer) await starting;
+        far.deliver(vectors[0]!.bytes.subarray(cut));
+        await starting;
+        far.deliver(Buffer.concat(vectors.slice(1).map((vector) => vector.bytes)));
         const rest = expected(vectors.slice(1));
         samples(events).forEach((list, channel) => assert.deepEqual(list.slice(-rest[channel]!.length), rest[channel]));
         samples(events).forEach((list, channel) => assert.ok(list.length <= rest[channel]!.length, `a value out of nothing after a cut at ${cut}`));

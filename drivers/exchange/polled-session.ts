@@ -63,8 +63,8 @@ export class PolledSession<Frame> {
   begin(): void {
     if (this.#state !== 'new') throw new TorsiondError('INTERNAL', 'a driver session starts once', { where: this.where });
     const { link, signal } = this.#options.context;
-    this.#state = 'running';
     this.assertWanted();
+    this.#state = 'running';
     signal.addEventListener('abort', this.#giveUp);
     void link.ended.then(() => {
       this.#isLinkOver = true;

@@ -49,9 +49,9 @@ export class LayoutSession implements DriverSession {
 
   async start(): Promise<null> {
     if (this.#state !== 'new') throw new TorsiondError('INTERNAL', 'a driver session starts once', { where: this.#context.link.label });
+    this.#assertWanted();
     this.#state = 'running';
     const { link } = this.#context;
-    this.#assertWanted();
     void link.ended.then(() => this.#finish());
     if (this.#layout.commands.teds) this.#sheetReader = new SheetReader(link, this.#context.clock, this.#context.signal);
     link.listen((chunk) => this.#take(chunk));

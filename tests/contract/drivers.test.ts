@@ -46,6 +46,18 @@ describe('ascii-lines, two channels in columns with decimal commas', () => {
   }, { describe, it });
 });
 
+describe('ascii-lines, asked who it is and told to start', () => {
+  describeDriver({
+    driver: asciiLines,
+    options: AsciiLinesOptions.parse({ ignore: '^$', commands: { identify: { send: 'ID', timeoutMs: 50, tries: 2 }, start: 'GO', stop: 'HALT', zero: 'Z' } }),
+    wrongOptions: { commands: { identify: { send: 'ID', answer: '(' } } },
+    answer: (message) => (Buffer.from(message).toString() === 'ID\r\n' ? bytes('Hollin & Fenn,HF-L1,0007,1.0\n') : null),
+    resync: bytes('\n'), bad: bytes('?#!\n'),
+    vectors: [{ bytes: bytes('12.5\n'), values: ['12.5'] }, { bytes: bytes('-0.25 cNm\n'), values: ['-0.25'], units: ['cN.m'] }],
+    command: { command: { kind: 'zero' }, isWritten: (message) => Buffer.from(message).toString() === 'Z\r\n' },
+  }, { describe, it });
+});
+
 describe('framed-binary, sync bytes and a CRC', () => {
   const crc = checksum('CRC-16/MODBUS');
   const frame = (hex: string): Uint8Array => {

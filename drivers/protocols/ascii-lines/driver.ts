@@ -78,9 +78,9 @@ class AsciiLinesSession implements DriverSession {
 
   async start(): Promise<InstrumentIdentity | null> {
     if (this.#state !== 'new') throw new TorsiondError('INTERNAL', 'a driver session starts once', { where: this.#context.link.label });
+    this.#assertWanted();
     this.#state = 'running';
     const { link, options } = this.#context;
-    this.#assertWanted();
     void link.ended.then(() => this.#finish());
     link.listen((chunk) => this.#take(chunk));
     const { identify, teds } = options.commands;
