@@ -13,7 +13,7 @@ import type { ByteLink, LinkContext } from './link.ts';
 import { LinkCore } from './link-core.ts';
 import { usbError, usbOpenError } from './usb-errors.ts';
 import { findPipes, type PipesWanted, type UsbPipes } from '../../shared/usb-pipes.ts';
-import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from '../../shared/usb-shapes.ts';
+import type { UsbConfigurationShape, UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from '../../shared/usb-shapes.ts';
 import { UsbWriter } from './usb-writer.ts';
 
 export interface UsbLinkOptions extends DeviceWanted, PipesWanted {
@@ -66,7 +66,10 @@ async function findDevice(options: UsbLinkOptions, source: UsbSource, label: str
   } catch (thrown) {
     throw usbOpenError(thrown, 'the USB devices cannot be listed', label);
   }
-  const found = devices.map((device) => ({
+  const [vendorId, productId] = [Number.parseInt(options.vendorId, 16), Number.parseInt(options.productId, 16)];
+  // The serial number of a device that is none of ours is not asked for: with some libraries that opens the device.
+  const akin = devices.filter((device) => device.vendorId === vendorId && device.productId === productId);
+  const found = akin.map((device) => ({
     device, vendorId: device.vendorId, productId: device.productId,
     serialNumber: device.serialNumber ?? null, place: source.placeOf?.(device) ?? null,
   }));
@@ -83,10 +86,17 @@ async function claim(device: UsbDeviceShape, options: UsbLinkOptions, label: str
     assertWanted();
   };
   await step('the device cannot be opened', device.open());
-  const selected = device.configuration?.configurationValue;
+  const read = (): UsbConfigurationShape | null => {
+    try {
+      return device.configuration ?? null;
+    } catch (thrown) {
+      throw usbOpenError(thrown, 'what the device has cannot be read', label);
+    }
+  };
+  const selected = read()?.configurationValue;
   const value = options.configuration ?? selected ?? 1;
   if (value !== selected) await step(`configuration ${value} cannot be selected`, device.selectConfiguration(value));
-  const { configuration } = device;
+  const configuration = read();
   if (!configuration) throw new TorsiondError('LINK_OPEN_FAILED', 'the device does not say what it has', { where: label });
   const pipes = findPipes(configuration, options, label);
   if (options.packetHeaderBytes >= pipes.input.packetSize) {

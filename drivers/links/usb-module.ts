@@ -3,7 +3,7 @@
  * The package follows the standard but for these points, which are put right here (version 3.1.0, by its source):
  * - an endpoint serves one transfer at a time and refuses a second: those that wait are started one after the other;
  * - a transfer is given up after a time, with its bytes when it had only some: none is asked for more than one packet;
- * - a stall, a time-out and a lost device are errors with words in place of statuses and names;
+ * - a stall, a time-out, a lost device and one without a configuration are errors with words in place of statuses and names;
  * - `close` neither ends transfers nor lets go of interfaces, and nothing may be changed while a transfer waits;
  * - its events end the process where the bus cannot be watched: they are not used;
  * - it ends the process, or refuses to list, where Linux shows no bus: that is looked for first.
@@ -112,7 +112,12 @@ export class UsbModuleDevice implements UsbDeviceShape {
   }
 
   get configuration(): UsbConfigurationShape | null {
-    return this.#device.configuration ?? null;
+    try {
+      return this.#device.configuration ?? null;
+    } catch (thrown) {
+      if (/not configured/i.test(String(thrown))) return null;
+      throw thrown;
+    }
   }
 
   /** As Linux names it, for example `1-2.3`; null where the library does not tell. */

@@ -2,7 +2,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import type { ByteChunk, ByteLink } from '../../../../drivers/links/link.ts';
 import { openUsbLink, type UsbLinkOptions } from '../../../../drivers/links/usb-link.ts';
-import type { UsbSource } from '../../../../shared/usb-shapes.ts';
+import type { UsbDeviceShape, UsbSource } from '../../../../shared/usb-shapes.ts';
 import { TorsiondError } from '../../../../shared/errors.ts';
 import { openUsbPort, UsbBus, type UsbEndpoint, type UsbPort, type UsbPortOptions } from '../../../../simulator/index.ts';
 import { breathe } from '../../../helpers/instrument-bench.ts';
@@ -65,6 +65,16 @@ describe('which device', () => {
     const link = await open({ place: '1-2' });
     expect(port.device!.opened).toBe(true);
     await link.close();
+  });
+
+  it('devices with other ids are left alone: asking them for a serial number can open them', async () => {
+    const { bus, open } = bench();
+    const foreign = { ...openUsbPort({ bus: new UsbBus(), productId: 2 }).device!, vendorId: 0x1209, productId: 2, get serialNumber(): string {
+      throw new Error('it was asked');
+    } };
+    const source: UsbSource = { getDevices: async () => [foreign as unknown as UsbDeviceShape, ...(await bus.getDevices())] };
+    await (await open({}, source)).close();
+    expect((await refusal(open({ vendorId: '1209', productId: '0003' }, source))).code).toBe('LINK_NOT_FOUND');
   });
 
   it('one that is not there is named, with its kin', async () => {

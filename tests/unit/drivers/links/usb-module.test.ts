@@ -4,7 +4,7 @@ import { describe, expect, it } from 'vitest';
 import { placeOfHidraw, systemHidSource } from '../../../../drivers/links/hid-module.ts';
 import { openUsbLink } from '../../../../drivers/links/usb-link.ts';
 import { systemUsbSource, UsbModuleDevice, type LibraryUsbDevice } from '../../../../drivers/links/usb-module.ts';
-import type { UsbInResult } from '../../../../shared/usb-shapes.ts';
+import type { UsbInResult, UsbSource } from '../../../../shared/usb-shapes.ts';
 import { systemClock } from '../../../../shared/clock.ts';
 import type { TorsiondError } from '../../../../shared/errors.ts';
 import { tempFolder } from '../../../helpers/temp-folder.ts';
@@ -20,6 +20,8 @@ class LibraryDevice implements LibraryUsbDevice {
   readonly script: (UsbInResult | Error)[] = [];
   opened = false;
   pending = 0;
+  /** What asking for the configuration says in place of it. */
+  configurationError: Error | null = null;
   #giveUp: () => void = () => {};
 
   get serialNumber(): string {
@@ -28,6 +30,7 @@ class LibraryDevice implements LibraryUsbDevice {
 
   get configuration(): NonNullable<LibraryUsbDevice['configuration']> {
     this.#assertIdle('configuration');
+    if (this.configurationError) throw this.configurationError;
     const endpoints = [{ endpointNumber: 1, direction: 'in', type: 'bulk', packetSize: 64 }, { endpointNumber: 2, direction: 'out', type: 'bulk', packetSize: 64 }] as const;
     return { configurationValue: 1, interfaces: [{ interfaceNumber: 0, alternate: { alternateSetting: 0, interfaceClass: 255, endpoints } }] };
   }
@@ -44,6 +47,8 @@ class LibraryDevice implements LibraryUsbDevice {
 
   async selectConfiguration(): Promise<void> {
     this.#assertIdle('selectConfiguration');
+    this.calls.push('select');
+    this.configurationError = null;
   }
 
   async claimInterface(): Promise<void> {
@@ -98,6 +103,13 @@ const codeOf = async (promise: Promise<unknown>): Promise<TorsiondError> => prom
   () => { throw new Error('it was not refused'); },
   (error: unknown) => error as TorsiondError,
 );
+
+const OPTIONS = { vendorId: '1209', productId: '0001', place: '3-2.1', packetHeaderBytes: 0 };
+const sourceOf = (library: LibraryDevice): Promise<UsbSource> => systemUsbSource({ platform: 'darwin', root: '/nowhere', load: async () => ({ WebUSB: class {
+  async getDevices(): Promise<LibraryDevice[]> {
+    return [library];
+  }
+} }) });
 
 describe('USB devices of the library', () => {
   it('give up waiting and are asked anew, and their words become the standard\'s statuses and names', async () => {
@@ -156,16 +168,26 @@ describe('USB devices of the library', () => {
     expect([device.place, device.serialNumber, device.productName]).toEqual(['3-2.1', null, null]);
   });
 
+  it('that have no configuration yet get one, and what else cannot be read refuses the link', async () => {
+    const context = { clock: systemClock, signal: new AbortController().signal };
+    const library = new LibraryDevice();
+    library.configurationError = new Error('configuration error: device is not configured');
+    const link = await openUsbLink(OPTIONS, await sourceOf(library), context);
+    expect(library.calls).toEqual(['select', 'claim']);
+    await turns();
+    const closed = link.close();
+    library.giveUp();
+    await closed;
+    library.configurationError = new Error('getString error: transfer was cancelled');
+    expect(await codeOf(openUsbLink(OPTIONS, await sourceOf(library), context))).toMatchObject({ code: 'LINK_OPEN_FAILED', message: 'what the device has cannot be read: getString error: transfer was cancelled' });
+    expect(library.opened).toBe(false);
+  });
+
   it('carry a link', async () => {
     const library = new LibraryDevice();
-    const source = await systemUsbSource({ platform: 'darwin', root: '/nowhere', load: async () => ({ WebUSB: class {
-      async getDevices(): Promise<LibraryDevice[]> {
-        return [library];
-      }
-    } }) });
+    const source = await sourceOf(library);
     library.script.push({ status: 'ok', data: view('1;') }, new Error('transferIn error: Stall'), { status: 'ok', data: view('') }, { status: 'ok', data: view('2;') });
-    const options = { vendorId: '1209', productId: '0001', place: '3-2.1', packetHeaderBytes: 0 };
-    const link = await openUsbLink(options, source, { clock: systemClock, signal: new AbortController().signal });
+    const link = await openUsbLink(OPTIONS, source, { clock: systemClock, signal: new AbortController().signal });
     let heard = '';
     link.listen(({ data }) => { heard += Buffer.from(data).toString(); });
     await link.write(Buffer.from('START'));
