@@ -28,7 +28,7 @@ interface Used {
 }
 
 const KEY = 'torsiond-ports';
-const SAME_LOOKS = 'Two ports look the same to the browser, so none was taken. Press "Connect port" and choose.';
+const SAME_LOOKS = 'The browser cannot tell which of the ports that look the same was meant, so none was taken. Press "Connect port" and choose.';
 
 export class PagePorts {
   readonly #options: PagePortsOptions;
@@ -50,13 +50,12 @@ export class PagePorts {
     this.#instruments = instruments;
     const isOther = token !== this.#token;
     this.#token = token;
-    for (const [instrument, { port, forwarder }] of [...this.#used]) {
+    for (const [instrument, used] of [...this.#used]) {
       if (!instruments.includes(instrument)) {
-        void forwarder.close();
+        void used.forwarder.close();
         this.#used.delete(instrument);
-      } else if (isOther && forwarder.state.kind !== 'ended') {
-        // The port must be closed before it is opened for the new one.
-        void forwarder.close().then(() => this.#use(instrument, port, false));
+      } else if (isOther && used.forwarder.state.kind !== 'ended') {
+        void this.#renew(instrument, used, false);
       }
     }
     void this.#reconnect();
@@ -91,7 +90,7 @@ export class PagePorts {
   /** The same port again, in place of the page that has the instrument now. */
   takeOver(instrument: string): void {
     const used = this.#used.get(instrument);
-    if (used) this.#use(instrument, used.port, true);
+    if (used) void this.#renew(instrument, used, true);
   }
 
   async disconnect(instrument: string): Promise<void> {
@@ -113,9 +112,11 @@ export class PagePorts {
       const taken = new Set([...this.#used.values()].filter(({ forwarder }) => forwarder.state.kind !== 'ended').map(({ port }) => port));
       const fitting = granted.filter((port) => !taken.has(port) && sameInfo(port.getInfo(), remembered[instrument]!));
       const had = this.#had.get(instrument);
-      const port = fitting.find((candidate) => candidate === had) ?? (fitting.length === 1 ? fitting[0] : undefined);
+      // One port is as uncertain as two while another instrument waits for one of the same looks.
+      const isOnly = fitting.length === 1 && !wanting.some((other) => other !== instrument && this.#isFree(other) && sameInfo(remembered[other]!, remembered[instrument]!));
+      const port = fitting.find((candidate) => candidate === had) ?? (isOnly ? fitting[0] : undefined);
       if (port && this.#isFree(instrument)) this.#use(instrument, port, false);
-      else if (fitting.length > 1) this.#note(instrument, SAME_LOOKS);
+      else if (fitting.length > 0) this.#note(instrument, SAME_LOOKS);
     }
   }
 
@@ -123,6 +124,12 @@ export class PagePorts {
   #isFree(instrument: string): boolean {
     const state = this.#used.get(instrument)?.forwarder.state;
     return state === undefined || (state.kind === 'ended' && state.reason === 'unplugged');
+  }
+
+  /** The port must be closed before it is opened anew; what a person says meanwhile counts. */
+  async #renew(instrument: string, used: Used, takeOver: boolean): Promise<void> {
+    await used.forwarder.close();
+    if (this.#used.get(instrument) === used) this.#use(instrument, used.port, takeOver);
   }
 
   #use(instrument: string, port: SerialPortLike, takeOver: boolean): void {

@@ -2,6 +2,7 @@ import { describe, expect, it, onTestFinished } from 'vitest';
 import { PagePorts } from '../../../daemon/page/page-ports.ts';
 import { systemClock } from '../../../shared/clock.ts';
 import { openWebSerialPort, SimulatedSerial, type WebSerialPort, type WebSerialSimulatedPort } from '../../../simulator/index.ts';
+import { breathe } from '../../helpers/instrument-bench.ts';
 import { INSTRUMENT, memorySockets, portsBench } from '../../helpers/page-port-bench.ts';
 import { waitUntil } from '../../helpers/wait-until.ts';
 
@@ -13,15 +14,18 @@ const storage = (): { kept: Map<string, string>; getItem(key: string): string | 
 function bench(devices: readonly WebSerialSimulatedPort[], granted: readonly WebSerialPort[] = [], kept = storage()) {
   const { ports: gateway } = portsBench(systemClock);
   const serial = new SimulatedSerial(devices.map(({ port }) => port), granted);
-  const ports = new PagePorts({
-    serial: serial, isSecure: true, url: 'http://127.0.0.1/', storage: kept, onChange: () => {}, WebSocket: memorySockets(gateway, systemClock).WebSocket,
-  });
+  let opened = 0;
+  const WebSocket = new Proxy(memorySockets(gateway, systemClock).WebSocket, { construct: (made, args) => {
+    opened++;
+    return Reflect.construct(made, args) as object;
+  } });
+  const ports = new PagePorts({ serial: serial, isSecure: true, url: 'http://127.0.0.1/', storage: kept, onChange: () => {}, WebSocket });
   onTestFinished(() => ports.disconnect(INSTRUMENT));
   const kind = (): string => {
     const status = ports.status(INSTRUMENT);
     return status.kind === 'used' ? status.state.kind : status.kind;
   };
-  return { ports, serial, kept, kind, isOffered: () => gateway.stamp(INSTRUMENT) !== null };
+  return { ports, serial, kept, kind, isOffered: () => gateway.stamp(INSTRUMENT) !== null, opened: () => opened };
 }
 
 const device = (usbVendorId = 0x1209, usbProductId = 1): WebSerialSimulatedPort => openWebSerialPort({ usbVendorId, usbProductId });
@@ -83,6 +87,34 @@ describe('the ports of a page', () => {
     await two.unplug();
     await two.replug();
     await waitUntil(at.isOffered, 'the offer after the re-plug');
+  });
+
+  it('one port that two instruments could mean is not guessed either', async () => {
+    const one = device();
+    const kept = storage();
+    kept.setItem('torsiond-ports', JSON.stringify({ [INSTRUMENT]: { usbVendorId: 0x1209, usbProductId: 1 }, 'bench-b': { usbVendorId: 0x1209, usbProductId: 1 } }));
+    const at = bench([one], [one.port], kept);
+    at.ports.begin([INSTRUMENT, 'bench-b'], 'token');
+    await waitUntil(() => at.ports.status(INSTRUMENT).kind === 'none' && at.ports.status('bench-b').kind === 'none' && (at.ports.status('bench-b') as { note: string | null }).note !== null, 'a word about it');
+    expect([at.kind(), at.isOffered()]).toEqual(['none', false]);
+  });
+
+  it('what a person disconnects stays so, also while a new token is taken up, and one port is brought once', async () => {
+    const one = device();
+    const at = bench([one], [one.port]);
+    at.ports.begin([INSTRUMENT], 'token');
+    await at.ports.connect(INSTRUMENT);
+    await waitUntil(at.isOffered, 'the offer');
+    at.ports.begin([INSTRUMENT], 'second-token');
+    at.ports.begin([INSTRUMENT], 'third-token');
+    at.ports.begin([INSTRUMENT], 'fourth-token');
+    await waitUntil(() => at.kind() === 'offered' && at.isOffered(), 'the offer with the new token');
+    await breathe();
+    expect(at.opened()).toBe(2);
+    at.ports.begin([INSTRUMENT], 'fifth-token');
+    await at.ports.disconnect(INSTRUMENT);
+    await breathe();
+    expect([at.kind(), at.opened()]).toEqual(['none', 2]);
   });
 
   it('are brought again with a new token, and what is kept damaged or not at all does no harm', async () => {
