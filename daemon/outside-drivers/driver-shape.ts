@@ -1,7 +1,7 @@
 /** Whether what a module exports is a driver. What it says of itself is not believed: it may be plain JavaScript. */
 import * as z from 'zod';
 import { DRIVER_API_VERSION, type DriverDefinition } from '../../drivers/api.ts';
-import { describe, issueExplainer } from '../settings/explain-issue.ts';
+import { describe, firstLine, issueExplainer } from '../settings/explain-issue.ts';
 import { formatPath } from '../settings/settings-fault.ts';
 
 const aFunction = z.custom<unknown>((value) => typeof value === 'function', 'a function is needed');
@@ -40,9 +40,14 @@ export function checkExport(exported: unknown): ShapeCheck {
   const definitions: DriverDefinition[] = [];
   const faults: string[] = [];
   list.forEach((entry, i) => {
-    const found = definitionFaults(entry);
-    if (found.length === 0) definitions.push(entry as DriverDefinition);
-    else faults.push(...found.map((what) => `${nameOf(entry, list.length === 1 ? null : i)} ${what}`));
+    const index = list.length === 1 ? null : i;
+    try {
+      const found = definitionFaults(entry);
+      if (found.length === 0) definitions.push(entry as DriverDefinition);
+      else faults.push(...found.map((what) => `${nameOf(entry, index)} ${what}`));
+    } catch (thrown) {
+      faults.push(`${indexed(index)} throws when it is looked at: ${firstLine(thrown)}`);
+    }
   });
   return { definitions, faults };
 }
@@ -50,6 +55,10 @@ export function checkExport(exported: unknown): ShapeCheck {
 function nameOf(entry: unknown, index: number | null): string {
   const id = (entry as { id?: unknown } | null | undefined)?.id;
   if (typeof id === 'string') return `the driver ${describe(id)}`;
+  return indexed(index);
+}
+
+function indexed(index: number | null): string {
   return index === null ? 'its default export' : `number ${index + 1} of its default export`;
 }
 

@@ -44,7 +44,7 @@ function nameOf(name: string, folder: string): string {
 }
 
 export function isPath(name: string): boolean {
-  return /^(\.{1,2}[\\/]|\/|[a-z]:[\\/])/i.test(name);
+  return /^(\.{1,2}([\\/]|$)|\/|[a-z]:[\\/])/i.test(name);
 }
 
 function hookImports(): void {

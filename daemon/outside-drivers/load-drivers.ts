@@ -9,6 +9,7 @@ import { describe, firstLine } from '../settings/explain-issue.ts';
 import { checkExport } from './driver-shape.ts';
 import { IMPORTED_FROM, importDriver, isPath, type ImportedModule } from './import-driver.ts';
 import { packageOf } from './package-of.ts';
+import { syntaxPlace } from './syntax-place.ts';
 
 export interface OutsideDriver {
   readonly definition: DriverDefinition;
@@ -52,7 +53,7 @@ export async function loadOutsideDrivers(
     const module = await withinLimit(importModule(entry, settingsFile), clock);
     if (module === 'late') say(`${describe(entry)} was not loaded after ${LOAD_LIMIT_MS / 1_000} s; something in it waits`);
     else if (module.kind === 'not-found') say(notFound(entry, settingsFile, module.thrown));
-    else if (module.kind === 'broken') say(`${describe(entry)} does not load: ${reasonOf(module)}`);
+    else if (module.kind === 'broken') say(`${describe(entry)} does not load: ${await reasonOf(module)}`);
     else {
       const { definitions, faults: misshapen } = checkExport(module.exports.default);
       for (const what of misshapen) say(`${describe(entry)}: ${what}`);
@@ -87,15 +88,24 @@ function notFound(entry: string, settingsFile: string, thrown: unknown): string 
     if (isFolder) return `${describe(entry)} is a folder; the file of the driver in it is needed`;
     return existsSync(file) ? `${describe(entry)} cannot be imported: ${firstLine(thrown)}` : `there is no file ${file}`;
   }
+  if (entry.startsWith('~')) return `${describe(entry)} begins with ~, which stands for nothing here; write the path from / or ./`;
   // What exists but may not be imported by that name says so itself.
   if ((thrown as { code?: unknown } | null)?.code !== 'ERR_MODULE_NOT_FOUND') return `${describe(entry)} cannot be imported: ${firstLine(thrown)}`;
-  const meant = existsSync(file) && !isFolder ? `; did you mean "./${entry}"?` : `; install it there: npm install ${entry}`;
+  const meant = existsSync(file) && !isFolder ? `; did you mean "./${entry}"?` : installable(entry);
   return `there is no package ${describe(entry)} in node_modules of ${folder} or above it${meant}`;
 }
 
+/** Nothing but the name of a package: what else `npm install` takes would bring something else. */
+function installable(entry: string): string {
+  const name = /^(@[a-z0-9._-]+\/)?[a-z0-9][a-z0-9._-]*(?=\/|$)/.exec(entry)?.[0];
+  return name === undefined ? '' : `; install it there: npm install ${name}`;
+}
+
 /** The first line of what was thrown, and where in the driver that was, as far as it is told. */
-function reasonOf({ thrown }: Extract<ImportedModule, { kind: 'broken' }>): string {
+async function reasonOf({ thrown, url }: Extract<ImportedModule, { kind: 'broken' }>): Promise<string> {
   const places = thrown instanceof Error ? [...(thrown.stack ?? '').matchAll(/(file:\/\/\/[^\s)?]+?)(?:\?[^\s):]*)?:(\d+)/g)] : [];
-  const place = places.find(([, url]) => url !== IMPORTED_FROM);
-  return `${firstLine(thrown)}${place ? ` (${fileURLToPath(place[1]!)}:${place[2]})` : ''}`;
+  const place = places.find(([, from]) => from !== IMPORTED_FROM);
+  if (place) return `${firstLine(thrown)} (${fileURLToPath(place[1]!)}:${place[2]})`;
+  if (!(thrown instanceof SyntaxError) || !url.startsWith('file:')) return firstLine(thrown);
+  return `${firstLine(thrown)} (${(await syntaxPlace(thrown, fileURLToPath(url))) ?? 'in a module that it imports'})`;
 }

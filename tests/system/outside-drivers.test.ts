@@ -193,7 +193,7 @@ instruments:
       at(6, /there is no package "driver\.mjs" .*; did you mean ".\/driver\.mjs"\?$/),
       at(7, '"./folder" is a folder; the file of the driver in it is needed'),
       at(8, `"./throws.mjs" does not load: no licence found (${folder}/throws.mjs:2)`),
-      at(9, '"./syntax.mjs" does not load: Unexpected end of input'),
+      at(9, `"./syntax.mjs" does not load: Unexpected end of input (${folder}/syntax.mjs:2)`),
       at(10, `"./nested.mjs" does not load: Cannot find package 'spoke-tables' imported from ${folder}/nested.mjs`),
       at(11, '"./no-default.mjs": has no default export; a driver made by defineDriver is needed there, or a list of them'),
       at(12, '"./number.mjs": its default export is 7; a driver made by defineDriver is needed there, or a list of them'),

@@ -49,6 +49,14 @@ describe('what a module exports', () => {
   });
 });
 
+describe('a definition that throws when it is looked at', () => {
+  it('is refused, and the ones beside it are taken', () => {
+    const throwing = new Proxy({}, { get: () => { throw new Error('worn out'); } });
+    expect(checkExport(throwing)).toEqual({ definitions: [], faults: ['its default export throws when it is looked at: worn out'] });
+    expect(checkExport([throwing, whole])).toEqual({ definitions: [whole], faults: ['number 1 of its default export throws when it is looked at: worn out'] });
+  });
+});
+
 describe('the drivers of a list', () => {
   const found = (exported: unknown): ImportedModule => ({ kind: 'imported', url: 'file:///nowhere/driver.mjs', exports: { default: exported } });
 
@@ -75,6 +83,34 @@ describe('the drivers of a list', () => {
     expect(faults.map(({ message }) => message.replace(/ \(.*$/, ''))).toEqual([
       '"hub-0" does not load: one', '"hub-1" does not load: a text', '"hub-2" does not load: null', '"hub-3" does not load: undefined', '"hub-4" does not load: no reason given',
     ]);
+  });
+
+  it('are told the file and line in which they cannot be read', async () => {
+    const folder = tempFolder();
+    writeFileSync(join(folder, 'torn.mjs'), "import { z } from 'torsiond/driver';\nthrow new Error(String(z));\nexport default { title 'x' };\n");
+    writeFileSync(join(folder, 'typed.ts'), 'export default {\n  id: };\n');
+    writeFileSync(join(folder, 'outer.mjs'), "export { default } from './torn.mjs';\n");
+    const thrown: Record<string, string> = { './torn.mjs': 'Unexpected string', './typed.ts': 'Expression expected', './outer.mjs': 'Unexpected string' };
+    const { faults } = await loadOutsideDrivers(Object.keys(thrown), join(folder, 'torsiond.yaml'), new ManualClock(), async (name) => (
+      { kind: 'broken', url: pathToFileURL(join(folder, name)).href, thrown: Object.assign(new SyntaxError(thrown[name]), { stack: `SyntaxError: ${thrown[name]}` }) }
+    ));
+    expect(faults.map(({ message }) => message)).toEqual([
+      `"./torn.mjs" does not load: Unexpected string (${join(folder, 'torn.mjs')}:3)`,
+      `"./typed.ts" does not load: Expression expected (${join(folder, 'typed.ts')}:2)`,
+      '"./outer.mjs" does not load: Unexpected string (in a module that it imports)',
+    ]);
+  });
+
+  it.each([
+    ['~/hub.mjs', /^"~\/hub.mjs" begins with ~, which stands for nothing here; write the path from \/ or .\/$/],
+    ['.', /^"." is a folder; the file of the driver in it is needed$/],
+    ['hub-gear-none/driver', /; install it there: npm install hub-gear-none$/],
+    ['@hollin-fenn/none/driver', /; install it there: npm install @hollin-fenn\/none$/],
+    ['--global hub', / or above it$/],
+  ])('that are not there are told what to do: %s', async (entry, message) => {
+    const { faults } = await loadOutsideDrivers([entry], join(tempFolder(), 'torsiond.yaml'), new ManualClock());
+    expect(faults).toHaveLength(1);
+    expect(faults[0]!.message).toMatch(message);
   });
 
   it('are looked for only where a list can be read; what is wrong with the text is told by the check of the settings', async () => {
