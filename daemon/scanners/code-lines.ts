@@ -11,7 +11,7 @@ export interface CodeLineCounters {
   readonly codes: number;
   /** The same text again within `repeatMs`. */
   readonly repeats: number;
-  /** Too short, too long, or with characters that no code has. */
+  /** Too short, too long, with characters that no code has, or perhaps without its beginning. */
   readonly refused: number;
 }
 
@@ -33,7 +33,12 @@ export class CodeLines {
     this.#openedMs = openedMs;
     this.#delimiter = new TextEncoder().encode(settings.delimiter);
     const around = settings.prefix.length + settings.suffix.length + 2;
-    this.#framer = new LineFramer({ delimiter: this.#delimiter, maxLineBytes: (settings.maxLength + around) * BYTES_PER_LETTER_MAX });
+    this.#framer = new LineFramer({
+      delimiter: this.#delimiter, maxLineBytes: (settings.maxLength + around) * BYTES_PER_LETTER_MAX,
+      onPartial: (bytes) => {
+        if (this.#decoder.decode(bytes).trim() !== '') this.#counters.refused++;
+      },
+    });
   }
 
   get counters(): CodeLineCounters {

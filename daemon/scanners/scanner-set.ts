@@ -10,6 +10,8 @@ import { CodeLines, type CodeLineCounters } from './code-lines.ts';
 
 const BACK_OFF_MS = 500;
 const MAX_BACK_OFF_MS = 5_000;
+/** Only what stayed connected for so long is tried again soon: a server that hangs up at once would fill the log. */
+const STEADY_MS = 5_000;
 
 export type SwitchCommand = ScannerSettings['switches'][number];
 
@@ -57,6 +59,7 @@ class Scanner {
   #lines: CodeLines | null = null;
   #state: ScannerState = 'stopped';
   #sinceMs: number;
+  #connectedMs = 0;
   /** Why it is not connected; told once per kind: an absent scanner is tried for ever. */
   #fault: TorsiondError | null = null;
 
@@ -103,7 +106,7 @@ class Scanner {
       try {
         await this.#serve(listener);
       } catch (thrown) {
-        if (this.#state === 'connected') waitMs = BACK_OFF_MS;
+        if (this.#state === 'connected' && this.#deps.clock.monoMs() - this.#connectedMs >= STEADY_MS) waitMs = BACK_OFF_MS;
         this.#lost(asTorsiondError(thrown, 'LINK_OPEN_FAILED'), listener);
         await this.#wait(waitMs);
         waitMs = Math.min(2 * waitMs, MAX_BACK_OFF_MS);
@@ -118,7 +121,8 @@ class Scanner {
     const { id, switches } = this.#settings;
     const link = await openLink(this.#settings.link)({ clock, signal: this.#stop.signal });
     this.#link = link;
-    const lines = new CodeLines(this.#settings, clock.monoMs(), (text) => {
+    this.#connectedMs = clock.monoMs();
+    const lines = new CodeLines(this.#settings, this.#connectedMs, (text) => {
       const pressed = switches.find((entry) => entry.text === text);
       if (pressed) listener.pressed(pressed, id);
       else listener.code(text, id);

@@ -45,6 +45,14 @@ describe('codes', () => {
   });
 });
 
+describe('a line that may lack its beginning', () => {
+  it('is counted as refused, an empty one and a line feed are not', () => {
+    expect(codesOf([[5, '-1\r'], [500, 'HF-2\r']]).lines.counters).toEqual({ codes: 1, repeats: 0, refused: 1 });
+    expect(codesOf([[5, '\n\r'], [500, 'HF-2\r']]).lines.counters).toEqual({ codes: 1, repeats: 0, refused: 0 });
+    expect(codesOf([[500, 'HF-2\r']]).lines.counters).toEqual({ codes: 1, repeats: 0, refused: 0 });
+  });
+});
+
 interface Bench { readonly clock: ManualClock; readonly set: ScannerSet; readonly heard: string[]; readonly log: string[]; readonly states: ScannerInfo[]; readonly far: MemoryFarEnd[]; pass(ms: number): Promise<void>; setPresent(isPresent: boolean): void }
 
 function bench(changes: Record<string, unknown> = {}): Bench {
@@ -116,6 +124,23 @@ describe('a scanner', () => {
     const since = states.map((info) => Date.parse(info.since));
     expect(since).toEqual([...since].sort((a, b) => a - b));
     expect(since[3]).toBe(since[2]);
+  });
+
+  it('that hangs up as soon as it is connected is tried ever less often, and soon again once it stayed', async () => {
+    const { far, pass, set, log } = bench();
+    for (let passed = 0; passed < 60_000; passed += 200) {
+      await pass(200);
+      if (far.at(-1)!.isOpen) far.at(-1)!.unplug();
+    }
+    expect(far.length).toBeLessThan(20);
+    expect(log.length).toBeLessThan(40);
+    await pass(12_000);
+    const before = far.length;
+    expect(far.at(-1)!.isOpen).toBe(true);
+    far.at(-1)!.unplug();
+    await pass(800);
+    expect(far.length).toBe(before + 1);
+    await set.stop();
   });
 
   it('that is switched off in the settings is told as such, opened never', async () => {
