@@ -75,7 +75,7 @@ export class Curve {
     this.#note.hidden = true;
     this.#host.dataset['reading'] = shown.reading.id;
     const { reading, curve, step } = shown;
-    const lasted = reading.mode === 'track' ? `mean of the last ${durationText(reading.durationMs)}` : durationText(reading.durationMs);
+    const lasted = reading.mode === 'track' ? `mean of ${durationText(reading.durationMs)}` : durationText(reading.durationMs);
     setText(this.#caption, `${lasted} · ${Math.round(reading.sampleRateHz)} samples/s`);
     this.#host.setAttribute('aria-label', describe(reading, step));
     this.#plot = new uPlot(plotOptions(shown, this.#width, this.#height), [curve.seconds, curve.torque], this.#host);

@@ -38,7 +38,8 @@ export class ScannerView {
   }
 
   sawCode(code: string, source: string, model: PageModel): void {
-    this.#say(el('p', {}, 'Code ', el('strong', {}, code), el('span', {}, ` ${scanSource(source, model.scanners)}`)));
+    // Isolated: marks of direction in a code must not turn round what stands after it.
+    this.#say(el('p', {}, 'Code ', el('strong', {}, el('bdi', {}, code)), el('span', {}, ` ${scanSource(source, model.scanners)}`)));
   }
 
   refused(what: string): void {

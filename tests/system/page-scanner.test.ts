@@ -98,6 +98,12 @@ describe('the page', () => {
     expect(await buttonPlace()).toEqual(before);
     station.scanSeen('HF-T-0043', 'client:line terminal');
     await note().getByText('Code HF-T-0043 from line terminal').waitFor();
+    // Text that markup or marks of direction would turn into something else.
+    station.scanSeen('\u202e<img src=x onerror=alert(1)>', 'scanner:gun-a');
+    await note().getByText('<img src=x onerror=alert(1)>').waitFor();
+    expect(await note().locator('img').count()).toBe(0);
+    const [code, from] = await Promise.all([note().locator('bdi').boundingBox(), note().locator('span').boundingBox()]);
+    expect(from!.x).toBeGreaterThanOrEqual(code!.x + code!.width - 1);
     await note().locator('p').waitFor({ state: 'detached', timeout: 20_000 });
   });
 

@@ -242,6 +242,12 @@ describe('who it is for', () => {
     await page.locator('tr[data-reading]').nth(10).waitFor();
     await crank().locator('.curve-plot canvas').waitFor();
     expect(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth)).toBe(0);
+    // No caption is cut off, and no state moves the page by taking a second line.
+    expect(await page.evaluate(() => [...document.querySelectorAll('figcaption')].filter((caption) => caption.scrollWidth > caption.clientWidth).map((caption) => caption.textContent))).toEqual([]);
+    expect(await page.evaluate(() => [...document.querySelectorAll<HTMLElement>('.marks')].filter((marks) => {
+      marks.firstElementChild!.textContent = 'Torque applied';
+      return marks.offsetHeight > 1.6 * (marks.firstElementChild as HTMLElement).offsetHeight;
+    }).map((marks) => marks.textContent))).toEqual([]);
     await page.getByText('Before you apply torque').click();
     await page.evaluate(axe.source);
     const found = await page.evaluate(async () => {
