@@ -12,16 +12,12 @@ import { chooseDevice, deviceLabel, type DeviceWanted } from './device-choice.ts
 import type { ByteLink, LinkContext } from './link.ts';
 import { LinkCore } from './link-core.ts';
 import { usbError, usbOpenError } from './usb-errors.ts';
-import { findPipes, type PipesWanted, type UsbPipes } from '../../shared/usb-pipes.ts';
-import type { UsbConfigurationShape, UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from '../../shared/usb-shapes.ts';
+import { claimUsbPipes, type UsbClaimWanted } from '../../shared/usb-claim.ts';
+import type { UsbPipes } from '../../shared/usb-pipes.ts';
+import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from '../../shared/usb-shapes.ts';
 import { UsbWriter } from './usb-writer.ts';
 
-export interface UsbLinkOptions extends DeviceWanted, PipesWanted {
-  /** Selected after opening; left out: the one that is selected, or the first. */
-  readonly configuration?: number | undefined;
-  /** Bytes at the beginning of each packet that are the bridge chip's own and no data. */
-  readonly packetHeaderBytes: number;
-}
+export interface UsbLinkOptions extends DeviceWanted, UsbClaimWanted {}
 
 /** Packets asked for at a time; so many may also come after reading was paused. */
 const REQUESTS = 4;
@@ -76,34 +72,16 @@ async function findDevice(options: UsbLinkOptions, source: UsbSource, label: str
   return chooseDevice(found, options, label).device;
 }
 
-async function claim(device: UsbDeviceShape, options: UsbLinkOptions, label: string, assertWanted: () => void): Promise<UsbPipes> {
-  const step = async (what: string, work: Promise<void>): Promise<void> => {
+function claim(device: UsbDeviceShape, options: UsbLinkOptions, label: string, assertWanted: () => void): Promise<UsbPipes> {
+  return claimUsbPipes(device, options, label, async (what, work) => {
     try {
-      await work;
+      const value = await work;
+      assertWanted();
+      return value;
     } catch (thrown) {
       throw usbOpenError(thrown, what, label);
     }
-    assertWanted();
-  };
-  await step('the device cannot be opened', device.open());
-  const read = (): UsbConfigurationShape | null => {
-    try {
-      return device.configuration ?? null;
-    } catch (thrown) {
-      throw usbOpenError(thrown, 'what the device has cannot be read', label);
-    }
-  };
-  const selected = read()?.configurationValue;
-  const value = options.configuration ?? selected ?? 1;
-  if (value !== selected) await step(`configuration ${value} cannot be selected`, device.selectConfiguration(value));
-  const configuration = read();
-  if (!configuration) throw new TorsiondError('LINK_OPEN_FAILED', 'the device does not say what it has', { where: label });
-  const pipes = findPipes(configuration, options, label);
-  if (options.packetHeaderBytes >= pipes.input.packetSize) {
-    throw new TorsiondError('LINK_SETTINGS', `packetHeaderBytes is ${options.packetHeaderBytes}, but a packet has ${pipes.input.packetSize} bytes`, { where: label });
-  }
-  await step(`interface ${pipes.interfaceNumber} cannot be had`, device.claimInterface(pipes.interfaceNumber));
-  return pipes;
+  });
 }
 
 class UsbLink {
