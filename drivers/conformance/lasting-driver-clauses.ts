@@ -93,13 +93,28 @@ export function lastingDriverClauses<Options>(harness: DriverHarness<Options>): 
   if (driver.capabilities.commands.length > 0) {
     clauses.push({ id: 'D18', text: 'a command while it streams, after any byte, reaches the device once, and no sample is lost, changed or moved', check: async () => {
       const { command, isWritten } = commandOf(harness.command, driver.id);
+      const ends = vectors.reduce((list, { bytes }) => [...list, list.at(-1)! + bytes.length], [harness.resync.length]);
       for (let cut = 0; cut <= all.length; cut += cut < 64 ? 1 : 61) {
-        const { session, far, events } = streamBench(harness);
+        // A device answers behind the frame that is under way.
+        let answer: Uint8Array | null = null;
+        let isStarted = false;
+        const { session, far, events } = streamBench({ ...harness, answer: (message) => {
+          const bytes = harness.answer?.(message) ?? null;
+          if (!isStarted || !isWritten(message)) return bytes;
+          answer = bytes;
+          return null;
+        } });
         await session.start();
+        isStarted = true;
         const before = far.written.length;
         far.deliver(all.subarray(0, cut));
-        await session.command(command);
-        far.deliver(all.subarray(cut));
+        const taken = session.command(command);
+        await turn();
+        const end = ends.find((at) => at >= cut)!;
+        far.deliver(all.subarray(cut, end));
+        if (answer !== null) far.deliver(answer);
+        await taken;
+        far.deliver(all.subarray(end));
         assert.equal(far.written.slice(before).filter(isWritten).length, 1, 'the command at the device');
         assert.deepEqual(samplesOf(events, channels), expectedSamples(vectors, channels), `a command after ${cut} bytes`);
         await session.stop();

@@ -24,7 +24,7 @@ export interface DriverHarness<Options> {
   readonly afterBad?: DriverVector;
   /** Where frames carry a counter: two good frames and how many samples of each channel are lost between them. */
   readonly lost?: { readonly before: Uint8Array; readonly after: Uint8Array; readonly missing: number };
-  /** What the device answers to a message, such as "who are you?" while the session starts; left out: nothing. */
+  /** What the device answers to a message, such as "who are you?" while the session starts, or a command; left out: nothing. */
   readonly answer?: (message: Uint8Array) => Uint8Array | null;
   /** Needed when the driver declares commands. */
   readonly command?: CommandHarness;

@@ -1,6 +1,6 @@
 /** A driver of an invented protocol, outside the source tree, and the same driver with faults planted in it. */
 import { spawnSync } from 'node:child_process';
-import { cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
+import { appendFileSync, cpSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it } from 'vitest';
@@ -59,6 +59,13 @@ const SINGLE_FAULTS: readonly Planted[] = [
   { name: 'takes commands that it does not declare', kind: 'asked', clause: 'P21', from: "if (kind !== 'zero') throw", to: 'if (false) throw' },
 ];
 
+/** The example for an amplifier that answers `Z` with `K`, and whose driver waits for it. */
+const ACKNOWLEDGING: readonly [from: string, to: string][] = [
+  [COMMAND, `${COMMAND} await new Promise((resolve) => { this.acknowledged = resolve; });`],
+  ['  line(text) {', "  line(text) {\n    if (text === 'K') return this.acknowledged?.();"],
+];
+const ACKNOWLEDGING_HARNESS = "export const acknowledging = (driver) => ({ ...streaming(driver), answer: (message) => (Buffer.from(message).toString() === 'Z\\n' ? line('K') : null) });\n";
+
 const EXAMPLE = new URL('../fixtures/third-party-driver/', import.meta.url).pathname;
 const SOURCES = { streaming: 'driver.mjs', asked: 'asked.mjs' } as const;
 let folder = '';
@@ -74,7 +81,10 @@ beforeAll(() => {
   for (const [name, file] of [['driver', 'index.ts'], ['conformance', 'conformance/index.ts']]) {
     writeFileSync(join(installed, `${name}.js`), `export * from ${JSON.stringify(new URL(`../../drivers/${file}`, import.meta.url).href)};\n`);
   }
-  const runs = [['streaming', './driver.mjs'], ['asked', './asked.mjs']];
+  appendFileSync(join(folder, 'harness.mjs'), ACKNOWLEDGING_HARNESS);
+  const source = readFileSync(join(folder, 'driver.mjs'), 'utf8');
+  writeFileSync(join(folder, 'acknowledging.mjs'), ACKNOWLEDGING.reduce((text, [from, to]) => text.replace(from, () => to), source));
+  const runs = [['streaming', './driver.mjs'], ['asked', './asked.mjs'], ['acknowledging', './acknowledging.mjs']];
   [...FAULTS, ...SINGLE_FAULTS].forEach((fault, i) => {
     const source = readFileSync(join(folder, SOURCES[fault.kind]), 'utf8');
     if (source.split(fault.from).length !== 2) throw new Error(`the place of "${fault.name}" is not there once`);
@@ -91,7 +101,7 @@ afterAll(() => rmSync(folder, { recursive: true, force: true }));
 const broken = (file: string): readonly string[] => reports.find((report) => report.file === file)!.clauses.filter(({ result }) => result === 'broken').map(({ id }) => id);
 
 describe('a driver from outside', () => {
-  it.each(['./driver.mjs', './asked.mjs'])('keeps every promise: %s', (file) => {
+  it.each(['./driver.mjs', './asked.mjs', './acknowledging.mjs'])('keeps every promise: %s', (file) => {
     expect(broken(file)).toEqual([]);
     expect(reports.find((report) => report.file === file)!.clauses.length).toBeGreaterThanOrEqual(15);
   });
