@@ -9,7 +9,10 @@ export function asBuffer(data: RawData): Buffer {
   return Array.isArray(data) ? Buffer.concat(data) : Buffer.from(data);
 }
 
-/** Answers an upgrade request over HTTP, and ends the connection. */
+/**
+ * Answers an upgrade request over HTTP, and ends the connection for both sides: no limit of the HTTP server holds for it
+ * any more, and one that the other side kept open would keep the server from stopping.
+ */
 export function refuseUpgrade(socket: Duplex, error: TorsiondError): void {
   const status = error.facts.http;
   const body = JSON.stringify(error);
@@ -17,5 +20,5 @@ export function refuseUpgrade(socket: Duplex, error: TorsiondError): void {
     `HTTP/1.1 ${status} ${STATUS_CODES[status] ?? 'Refused'}`,
     'Content-Type: application/json; charset=utf-8', `Content-Length: ${Buffer.byteLength(body)}`,
     ...(status === 401 ? ['WWW-Authenticate: Bearer'] : []), 'Cache-Control: no-store', 'Connection: close', '', body,
-  ].join('\r\n'));
+  ].join('\r\n'), () => socket.destroy());
 }

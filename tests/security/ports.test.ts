@@ -1,4 +1,6 @@
 /** Who may bring a port, and what one page too many or a hostile one costs. */
+import { once } from 'node:events';
+import { connect } from 'node:net';
 import { afterEach, describe, expect, it } from 'vitest';
 import { WebSocket } from 'ws';
 import { systemClock } from '../../shared/clock.ts';
@@ -69,6 +71,26 @@ describe('bringing a port', () => {
   ] as const)('%s is refused before the upgrade', async (_what, attempt, refusal) => {
     await start();
     expect(await bring(attempt() as Attempt)).toEqual(refusal);
+  });
+
+  it.each(['/api/v1/ports/bench-a', '/api/v1/stream'])('whoever was refused at %s and holds on to the connection loses it', async (path) => {
+    await start();
+    const socket = connect({ port: run.server.port, host: '127.0.0.1', allowHalfOpen: true });
+    let isGone = false;
+    let answer = '';
+    socket.on('error', () => {}).on('close', () => (isGone = true)).on('data', (part: Buffer) => (answer += part.toString()));
+    try {
+      socket.write(`GET ${path} HTTP/1.1\r\nHost: localhost\r\nConnection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n\r\n`);
+      await once(socket, 'end');
+      expect(answer).toContain('HTTP/1.1 401');
+      // What comes after the other side has let go is answered with a reset.
+      await waitUntil(() => {
+        socket.write('x');
+        return isGone;
+      }, 'the end of the connection');
+    } finally {
+      socket.destroy();
+    }
   });
 
   it('ends within seconds when the token is revoked', async () => {
