@@ -15,6 +15,7 @@ export class Conversation {
   readonly #signal: AbortSignal;
   #gathering: Gathering;
   #hasEnded = false;
+  #lost: TorsiondError | null = null;
   /** Called when bytes came, or the link ended. */
   #onNews: () => void = () => {};
 
@@ -27,8 +28,9 @@ export class Conversation {
       this.#gathering.add(chunk.data, chunk.atMs);
       this.#onNews();
     });
-    void link.ended.then(() => {
+    void link.ended.then((end) => {
       this.#hasEnded = true;
+      if (end.reason === 'lost') this.#lost = end.error;
       this.#onNews();
     });
   }
@@ -46,6 +48,11 @@ export class Conversation {
   /** The device closed the connection, or somebody stops the probe: nothing can be asked any more. */
   get isOver(): boolean {
     return this.#hasEnded || this.#signal.aborted;
+  }
+
+  /** Why it is over, when the other side ended it. */
+  get lost(): TorsiondError | null {
+    return this.#lost;
   }
 
   get clock(): Clock {

@@ -1,5 +1,6 @@
 /** Tries the common settings of a port one after the other, and keeps what explains the bytes best. */
 import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
 import type { LinkContext, OpenLink } from '../../drivers/links/link.ts';
 import { analyse } from './analyse.ts';
 import { askModbus } from './ask-modbus.ts';
@@ -68,8 +69,10 @@ async function probeAt(baudRate: number | null, listenMs: number, options: Probe
   const { asks } = options;
   const plain = options.openAt({ baudRate, parity: 'none' });
   let identity: string | null = null;
-  const analysis = await Conversation.over(plain, options, async (conversation): Promise<Analysis> => {
+  let lost: TorsiondError | null = null;
+  const listened = await Conversation.over(plain, options, async (conversation): Promise<Analysis> => {
     const heard = await conversation.listen(listenMs);
+    lost = conversation.lost;
     if (heard.data.length > 0) {
       if (asks === 'always') identity = identityIn(await askIdentity(conversation));
       return analyse(heard);
@@ -79,8 +82,17 @@ async function probeAt(baudRate: number | null, listenMs: number, options: Probe
     if (options.isNetwork || (text !== null && text.kind !== 'unknown')) return text ?? analyse(heard);
     return (await askModbus(conversation, { transport: 'rtu', baudRate, parity: 'none' })) ?? text ?? analyse(heard);
   });
-  if (analysis.kind !== 'silence' || asks === 'never') return { analysis, baudRate, identity };
-  return { analysis: (await askFurther(baudRate, options)) ?? analysis, baudRate, identity };
+  const analysis = (listened.kind === 'silence' && asks !== 'never' ? await askFurther(baudRate, options) : null) ?? listened;
+  if (analysis.kind === 'silence' && lost !== null) throw hungUp(lost, options);
+  return { analysis, baudRate, identity };
+}
+
+/** Nobody was silent: the connection ended before there was anything to hear. */
+function hungUp(lost: TorsiondError, { isNetwork }: ProbeOptions): TorsiondError {
+  return new TorsiondError(lost.code, lost.message, {
+    ...(lost.where === null ? {} : { where: lost.where }), cause: lost,
+    hint: isNetwork ? 'Many device servers take one client at a time: stop the gateway, or what else is connected to it, and probe again.' : 'Check cable and power, and probe again.',
+  });
 }
 
 /** On connections of their own: over a network a text may have made the device hang up, and parity is set when a port is opened. */

@@ -1,5 +1,6 @@
 /** `torsiond probe` on ports of the simulator, and with a link whose rate matters. */
 import { writeFileSync } from 'node:fs';
+import { createServer, type AddressInfo } from 'node:net';
 import { join } from 'node:path';
 import { describe, expect, it, onTestFinished } from 'vitest';
 import { COMMON_BAUD_RATES, probePort, type LineChoice, type ProbeOptions } from '../../daemon/probe/probe-port.ts';
@@ -88,6 +89,17 @@ describe('torsiond probe', () => {
     expect(stdout).toMatch(/READ\? .*was not asked[^]*id: scpi[^]*serialNumber: HF-0301/);
     // Nothing was sent that could be an order.
     expect([...new Set(heard.split(/[\r\n]+/).filter((line) => line !== ''))]).toEqual(['*IDN?', 'SYST:VERS?']);
+  });
+
+  it.each([[[]], [['--no-ask']]])('tells a device server that hangs up at once from a silent device, %j', async (more) => {
+    const server = createServer((socket) => socket.end());
+    await new Promise<void>((done) => server.listen(0, '127.0.0.1', done));
+    onTestFinished(() => void server.close());
+    const { port } = server.address() as AddressInfo;
+    const { exitCode, stdout, stderr } = await inProcess('probe', `127.0.0.1:${port}`, '--seconds', '0.3', ...more);
+    expect(exitCode).toBe(69);
+    expect(stdout).toBe('');
+    expect(stderr).toBe(`LINK_LOST the other side closed the connection (127.0.0.1:${port}). Many device servers take one client at a time: stop the gateway, or what else is connected to it, and probe again.\n`);
   });
 
   it('refuses a port that is not there, and times out of bounds', async () => {
