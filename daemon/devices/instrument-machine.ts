@@ -214,7 +214,7 @@ function onTimer(state: MachineState, name: TimerName, rules: MachineRules): Mac
     case 'settling':
       return identify(state, rules);
     case 'identifying':
-      return identifyAgain(state, new TorsiondError('DEVICE_TIMEOUT', 'the device did not say who it is in time', { where: rules.where }), rules);
+      return identifyAgain(state, new TorsiondError('DEVICE_TIMEOUT', `the device did not answer what it is asked at the start within ${rules.identifyLimitMs} ms`, { where: rules.where }), rules);
     case 'stalled':
       return fail(state, state.fault ?? new TorsiondError('LINK_STALLED', 'no sample came', { where: rules.where }), rules);
     case 'waiting':

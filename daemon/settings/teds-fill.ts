@@ -56,7 +56,7 @@ export function transducerFromDevice(channel: ChannelSettings, bytes: Uint8Array
   const sheet = readSheet(bytes, given.teds!.paged, where);
   const found = String(sheet.serialNumber);
   if (!isUnread && serialNumber.trim() !== found) {
-    throw new TorsiondError('DEVICE_MISMATCH', `the settings want the transducer "${serialNumber}", its data sheet says "${found}"`, { where });
+    throw new TorsiondError('DEVICE_MISMATCH', `the settings want the transducer "${serialNumber}", its data sheet says "${found}"`, { where, hint: 'Connect the right transducer, or change its serialNumber in the settings; left out there, any transducer is taken.' });
   }
   const needsBridge = channel.signal.kind !== 'torque' && given.bridge === undefined;
   if (sheet.template === null) {
@@ -67,7 +67,7 @@ export function transducerFromDevice(channel: ChannelSettings, bytes: Uint8Array
   const says = named(where, () => transducerFromTeds(sheet));
   const capacity = convertTorque(says.capacity, 'N.m', channel.unit);
   if (Math.abs(capacity - given.capacity) > CAPACITY_TOLERANCE * given.capacity) {
-    throw new TorsiondError('DEVICE_MISMATCH', `the settings want a capacity of ${given.capacity} ${channel.unit}, the data sheet says ${capacity}`, { where });
+    throw new TorsiondError('DEVICE_MISMATCH', `the settings want a capacity of ${given.capacity} ${channel.unit}, the data sheet says ${capacity}`, { where, hint: 'Connect the right transducer, or change its capacity in the settings.' });
   }
   return { transducer: TransducerSettings.parse(filled(given, sheet, channel.unit)), remark: null };
 }

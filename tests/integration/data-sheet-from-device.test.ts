@@ -212,6 +212,8 @@ describe.each(['streamed lines', 'asked lines', 'scpi', 'frames of counts'] as c
     await one.pass(3_000);
     expect(one.instrument().fault).toMatchObject({ code, message: expect.stringMatching(message) as string });
     expect(one.instrument().state).not.toBe('streaming');
+    // The device is the right one: not its "identity" is to be changed.
+    if (code === 'DEVICE_MISMATCH') expect(one.instrument().fault!.hint).toMatch(/^Connect the right transducer, or change its (serialNumber|capacity) in the settings/);
     one.pull();
     await one.pass(1_500);
     expect(one.readings).toEqual([]);

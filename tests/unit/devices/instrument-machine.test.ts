@@ -57,6 +57,11 @@ describe('the way to streaming', () => {
     expect(state).toMatchObject({ name: 'waiting', link: 'closing', fault: { code: 'DEVICE_TIMEOUT' } });
   });
 
+  it('tells a device that does not answer in time so, whatever it was asked', () => {
+    const { state } = run([start, opened, due, due, due, due]);
+    expect(state.fault).toMatchObject({ code: 'DEVICE_TIMEOUT', message: 'the device did not answer what it is asked at the start within 3000 ms' });
+  });
+
   it('does not ask a broken driver twice', () => {
     expect(run([start, opened, due, identifyFailed('DRIVER_FAILED')]).state).toMatchObject({ name: 'waiting', tries: 1 });
   });
