@@ -1,5 +1,6 @@
 /** Who has a port open. Linux only; elsewhere, and where /proc says nothing, the answer is empty. */
 import { readFile, readdir, readlink, stat } from 'node:fs/promises';
+import { basename } from 'node:path';
 
 export interface PortHolder {
   readonly pid: number;
@@ -55,7 +56,9 @@ async function hasOpen(pid: number, node: string): Promise<boolean | null> {
   }
 }
 
+/** The file that runs, else what its first thread calls itself: every program on Node calls that MainThread. */
 async function named(pid: number): Promise<PortHolder> {
-  const name = await readFile(`/proc/${pid}/comm`, 'utf8').catch(() => '');
+  const program = await readlink(`/proc/${pid}/exe`).then((path) => basename(path.replace(/ \(deleted\)$/, '')), () => '');
+  const name = program === '' ? await readFile(`/proc/${pid}/comm`, 'utf8').catch(() => '') : program;
   return { pid, name: name.trim() };
 }
