@@ -35,7 +35,7 @@ export function bytesOfReport(report: Uint8Array, { reportId, payload }: InputRe
     const what = count === undefined || room < 0 ? `has ${content.length} bytes, too few for the payload in the settings` : `says that ${count} bytes count, but has ${room}`;
     throw new TorsiondError('LINK_LOST', `a report of the device ${what}`, { where: label, hint: 'Correct "payload" and "reportId" of the link after the device\'s description.' });
   }
-  return content.slice(offset, offset + count);
+  return new Uint8Array(content.subarray(offset, offset + count));
 }
 
 /** @returns reports with their number as the first byte, as many as the bytes need */

@@ -44,7 +44,7 @@ export function createMemoryLink(clock: Clock, label = 'memory'): { readonly lin
     write: async (data) => {
       core.assertOpen();
       if (refusal) throw refusal;
-      const copy = data.slice();
+      const copy = new Uint8Array(data);
       written.push(copy);
       for (const listener of listeners) listener(copy);
     },
@@ -54,7 +54,7 @@ export function createMemoryLink(clock: Clock, label = 'memory'): { readonly lin
     written,
     deliver: (data, atMs) => {
       if (core.isHeld && core.keptBytes >= KEPT_BYTES_MAX) throw new RangeError('the memory link is full and its reader is paused');
-      core.deliver(typeof data === 'string' ? new TextEncoder().encode(data) : data.slice(), atMs);
+      core.deliver(typeof data === 'string' ? new TextEncoder().encode(data) : new Uint8Array(data), atMs);
       return !core.isHeld;
     },
     unplug: (error) => void core.finish({ reason: 'lost', error: error ?? new TorsiondError('LINK_LOST', 'the far end was unplugged', { where: label }) }),

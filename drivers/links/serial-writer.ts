@@ -45,7 +45,7 @@ export class SerialWriter {
       return Promise.reject(new TorsiondError('LINK_WRITE_TIMEOUT', `${WAITING_MAX} writes wait already`, { where: this.#context.label }));
     }
     this.#waiting++;
-    const bytes = data.slice();
+    const bytes = new Uint8Array(data);
     const done = this.#last.then(() => this.#writeOne(bytes)).finally(() => this.#waiting--);
     this.#last = done.catch(() => {});
     return done;

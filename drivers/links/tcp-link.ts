@@ -83,7 +83,7 @@ export async function openTcpLink(options: TcpLinkOptions, context: LinkContext)
       reject(error);
       lose(error);
     });
-    socket.write(data.slice(), (error) => {
+    socket.write(new Uint8Array(data), (error) => {
       cancel();
       if (error) reject(new TorsiondError('LINK_LOST', `the connection broke: ${error.message}`, { where: label, cause: error }));
       else resolve();

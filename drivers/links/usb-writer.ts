@@ -45,7 +45,7 @@ export class UsbWriter {
     if (output === null) return Promise.reject(new TorsiondError('LINK_UNSUPPORTED', 'the interface has no endpoint to write to', { where: label }));
     if (this.#waiting >= WAITING_MAX) return Promise.reject(new TorsiondError('LINK_WRITE_TIMEOUT', `${WAITING_MAX} writes wait already`, { where: label }));
     this.#waiting++;
-    const bytes = data.slice();
+    const bytes = new Uint8Array(data);
     const done = this.#last.then(() => this.#writeAll(bytes, output.endpointNumber)).finally(() => this.#waiting--);
     this.#last = done.catch(() => {});
     return done;

@@ -52,6 +52,6 @@ export function decodePortBytes(bytes: Uint8Array): PortBytes {
     connection: view.getUint32(4, true),
     number: view.getUint32(8, true),
     atMs,
-    data: bytes.slice(PORT_HEADER_BYTES),
+    data: new Uint8Array(bytes.subarray(PORT_HEADER_BYTES)),
   };
 }
