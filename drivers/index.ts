@@ -26,6 +26,7 @@ export { DelimitedFramer, type DelimitedFramerOptions, type FrameCode, type Fram
 export { SyncFramer, type FrameLength, type SyncFramerOptions } from './framing/sync-framer.ts';
 export { CHECKSUM_NAMES, checksum, type Checksum, type ChecksumName } from './framing/checksum.ts';
 export { RunCollector } from './values/run-collector.ts';
+export { StreamedSession, type StreamedSessionOptions } from './values/streamed-session.ts';
 export { stopOnce, zeroCommand, type StoppableSession } from './values/session-parts.ts';
 export { asciiLines } from './protocols/ascii-lines/driver.ts';
 export { AsciiLinesOptions } from './protocols/ascii-lines/options.ts';

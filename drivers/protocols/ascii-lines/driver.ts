@@ -1,15 +1,13 @@
 /** Instruments that send torque as lines of text. */
-import { Subject, type Observable } from 'rxjs';
+import type { Observable } from 'rxjs';
 import { TorsiondError } from '../../../shared/errors.ts';
 import {
   DRIVER_API_VERSION, defineDriver,
   type DataSheetImage, type DriverContext, type DriverCounters, type DriverEvent, type DriverSession, type InstrumentCommand, type InstrumentIdentity,
 } from '../../api.ts';
-import type { FrameSink } from '../../framing/framer.ts';
 import { LineFramer } from '../../framing/line-framer.ts';
-import type { ByteChunk } from '../../links/link.ts';
-import { RunCollector } from '../../values/run-collector.ts';
-import { stopOnce, zeroCommand } from '../../values/session-parts.ts';
+import { zeroCommand } from '../../values/session-parts.ts';
+import { StreamedSession } from '../../values/streamed-session.ts';
 import { dataSheetQuestion, identityQuestion, type StartQuestion } from './answers.ts';
 import { AsciiLinesCodec, type CodecSink } from './codec.ts';
 import { AsciiLinesOptions, channelCount, encodeText, longestLineBytes } from './options.ts';
@@ -24,70 +22,65 @@ export const asciiLines = defineDriver<AsciiLinesOptions>({
   channelCount,
   delivery: (options) => (options.poll ? 'polled' : 'pushed'),
   sampleRateHz: (options) => options.poll?.rateHz ?? null,
+  dataSheetChannels: ({ commands: { teds } }) => (teds === undefined ? [] : [teds.channel - 1]),
   createSession: (context) => (context.options.poll ? new PolledLinesSession(context, context.options.poll) : new AsciiLinesSession(context)),
 });
 
 class AsciiLinesSession implements DriverSession {
   readonly events$: Observable<DriverEvent>;
-  readonly #events = new Subject<DriverEvent>();
   readonly #context: DriverContext<AsciiLinesOptions>;
   readonly #codec: AsciiLinesCodec;
   readonly #framer: LineFramer;
-  readonly #runs: RunCollector;
-  readonly #ignore: RegExp | null;
-  readonly #codecSink: CodecSink;
-  readonly #frameSink: FrameSink;
+  readonly #session: StreamedSession;
+  readonly #stop: () => Promise<void>;
   #sheets: readonly DataSheetImage[] = [];
   #frames = 0;
-  #state: 'new' | 'running' | 'over' = 'new';
-  readonly #stop: () => Promise<void>;
   /** Takes the answer to the question that was sent. */
   #awaitAnswer: ((text: string) => boolean) | null = null;
 
   constructor(context: DriverContext<AsciiLinesOptions>) {
-    const { options, link } = context;
-    this.events$ = this.#events.asObservable();
+    const { options } = context;
     this.#context = context;
-    const { stop } = options.commands;
-    this.#stop = stopOnce(link, { isRunning: () => this.#state === 'running', finish: () => this.#finish() }, () => (stop === undefined ? undefined : this.#encode(stop)));
-    this.#codec = new AsciiLinesCodec(options);
-    this.#ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
-    const runs = new RunCollector(this.#codec.channelCount, link.label, (event) => this.#events.next(event));
-    this.#runs = runs;
-    this.#codecSink = {
-      value: (channel, value, unit, status) => runs.value(channel, value, unit, status),
-      fault: (channel, code, message) => runs.fault(channel, code, message),
-      tell: (channel, code, message) => runs.fault(channel, code, message, 0),
-      recognise: (text) => this.#takeAnswer(text) || (this.#ignore !== null && this.#ignore.test(text)),
-    };
-    this.#frameSink = {
-      frames: (bytes, bounds, count) => {
-        this.#frames += count;
-        this.#codec.decode(bytes, bounds, count, this.#codecSink);
-      },
-      tooLong: () => runs.fault(null, 'FRAME_TOO_LONG', `more than ${longestLineBytes(options)} bytes without a delimiter`),
-    };
+    const codec = new AsciiLinesCodec(options);
+    this.#codec = codec;
+    const ignore = options.ignore === undefined ? null : new RegExp(options.ignore, 'u');
     this.#framer = new LineFramer({
       delimiter: encodeText(options.delimiter, options), maxLineBytes: longestLineBytes(options),
       // A device that says nothing until it is asked begins with its answer.
       onPartial: (bytes) => {
-        if (this.#awaitAnswer) this.#takeAnswer(this.#codec.text(bytes) ?? '');
+        if (this.#awaitAnswer) this.#takeAnswer(codec.text(bytes) ?? '');
       },
     });
+    this.#session = new StreamedSession({
+      context, channels: codec.channelCount, framer: this.#framer,
+      sink: (runs) => {
+        const values: CodecSink = {
+          value: (channel, value, unit, status) => runs.value(channel, value, unit, status),
+          fault: (channel, code, message) => runs.fault(channel, code, message),
+          tell: (channel, code, message) => runs.fault(channel, code, message, 0),
+          recognise: (text) => this.#takeAnswer(text) || (ignore !== null && ignore.test(text)),
+        };
+        return {
+          frames: (bytes, bounds, count) => {
+            this.#frames += count;
+            codec.decode(bytes, bounds, count, values);
+          },
+          tooLong: () => runs.fault(null, 'FRAME_TOO_LONG', `more than ${longestLineBytes(options)} bytes without a delimiter`),
+        };
+      },
+    });
+    this.events$ = this.#session.events$;
+    const { stop } = options.commands;
+    this.#stop = this.#session.stopOnce(() => (stop === undefined ? undefined : this.#encode(stop)));
   }
 
   async start(): Promise<InstrumentIdentity | null> {
-    if (this.#state !== 'new') throw new TorsiondError('INTERNAL', 'a driver session starts once', { where: this.#context.link.label });
-    this.#assertWanted();
-    this.#state = 'running';
-    const { link, options } = this.#context;
-    void link.ended.then(() => this.#finish());
-    link.listen((chunk) => this.#take(chunk));
-    const { identify, teds } = options.commands;
+    this.#session.begin();
+    const { identify, teds, start } = this.#context.options.commands;
     const identity = identify ? await this.#ask(identityQuestion(identify)) : null;
     if (teds) this.#sheets = [{ channel: teds.channel - 1, bytes: await this.#ask(dataSheetQuestion(teds)) }];
-    if (options.commands.start !== undefined) await this.#send(options.commands.start);
-    this.#assertWanted();
+    if (start !== undefined) await this.#send(start);
+    this.#session.assertWanted();
     return identity;
   }
 
@@ -96,8 +89,8 @@ class AsciiLinesSession implements DriverSession {
   }
 
   async command(command: InstrumentCommand): Promise<void> {
-    if (this.#state !== 'running') throw new TorsiondError('LINK_CLOSED', 'the instrument is not connected', { where: this.#context.link.label });
-    return this.#send(command.kind === 'send' ? command.text : zeroCommand(this.#context.options.commands.zero, this.#context.link.label));
+    this.#session.assertRunning();
+    return this.#send(command.kind === 'send' ? command.text : zeroCommand(this.#context.options.commands.zero, this.#session.where));
   }
 
   stop(): Promise<void> {
@@ -105,21 +98,7 @@ class AsciiLinesSession implements DriverSession {
   }
 
   counters(): DriverCounters {
-    return { frames: this.#frames, faults: this.#runs.faults, discardedBytes: this.#framer.discardedBytes };
-  }
-
-  #take(chunk: ByteChunk): void {
-    if (this.#state !== 'running') return;
-    this.#runs.begin(chunk.atMs);
-    this.#framer.push(chunk.data, this.#frameSink);
-    this.#runs.end();
-  }
-
-  #finish(): void {
-    if (this.#state === 'over') return;
-    this.#state = 'over';
-    this.#framer.reset();
-    this.#events.complete();
+    return { frames: this.#frames, faults: this.#session.faults, discardedBytes: this.#framer.discardedBytes };
   }
 
   #send(text: string): Promise<void> {
@@ -135,10 +114,6 @@ class AsciiLinesSession implements DriverSession {
     return this.#awaitAnswer !== null && this.#awaitAnswer(text);
   }
 
-  #assertWanted(): void {
-    if (this.#context.signal.aborted) throw new TorsiondError('DEVICE_TIMEOUT', 'starting was given up', { where: this.#context.link.label });
-  }
-
   async #ask<Answer>(question: StartQuestion<Answer>): Promise<Answer> {
     for (let attempt = 1; attempt <= question.tries; attempt++) {
       const answered = this.#answerTo(question);
@@ -149,8 +124,8 @@ class AsciiLinesSession implements DriverSession {
         throw thrown;
       }
       const answer = await answered.answer;
-      this.#assertWanted();
-      if (this.#state !== 'running') throw new TorsiondError('LINK_LOST', 'the connection ended before the instrument answered', { where: this.#context.link.label });
+      this.#session.assertWanted();
+      if (!this.#session.isRunning) throw new TorsiondError('LINK_LOST', 'the connection ended before the instrument answered', { where: this.#context.link.label });
       if (answer !== null) return answer;
     }
     throw new TorsiondError('DEVICE_TIMEOUT', `no answer to ${JSON.stringify(question.send)} in ${question.tries} tries of ${question.timeoutMs} ms`, { where: this.#context.link.label });
