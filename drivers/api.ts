@@ -110,6 +110,8 @@ export interface DriverDefinition<Options = unknown> {
   delivery?(options: Options): Delivery;
   /** Samples per second that these options make, for drivers that ask at a set rate; null or left out: the device decides. */
   sampleRateHz?(options: Options): number | null;
+  /** Channels whose transducers' data sheets a session with these options asks for, first 0. Left out: not known before it did. */
+  dataSheetChannels?(options: Options): readonly number[];
   /** Does no input or output. */
   createSession(context: DriverContext<Options>): DriverSession;
 }

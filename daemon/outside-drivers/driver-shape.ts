@@ -20,6 +20,7 @@ const Definition = z.object({
   channelCount: aFunction,
   delivery: aFunction.optional(),
   sampleRateHz: aFunction.optional(),
+  dataSheetChannels: aFunction.optional(),
   createSession: aFunction,
 }).superRefine(({ capabilities, delivery }, context) => {
   if (capabilities.delivery === 'either' && delivery === undefined) context.addIssue({ code: 'custom', path: ['delivery'], message: 'a function is needed that says what the options make of the delivery, because capabilities.delivery is "either"' });

@@ -150,6 +150,12 @@ function checkOptions(
   const findings = taken.flatMap((channel, i) => (channel === null || channel.signal.kind === 'counts' || channel.signal.kind === 'converter' ? [] : [
     found([...at, 'channels', i, 'signal'], `is ${channel.signal.kind}, but the driver ${driver.id} gives counts; allowed are the kinds counts and converter`),
   ]));
+  const sheets = driver.dataSheetChannels?.(parsed.data);
+  channels?.forEach((channel, i) => {
+    if (channel?.transducer.teds?.from === undefined || sheets === undefined || sheets.includes(i)) return;
+    const asked = sheets.length === 0 ? 'needed is commands.teds in the options, which ascii-lines, scpi, raw-counts and framed-binary have' : `its options name channel ${sheets.map((one) => one + 1).join(' and ')}`;
+    findings.push(found([...at, 'channels', i, 'transducer', 'teds', 'from'], `is device, but the driver ${driver.id} does not ask for the data sheet of this channel; ${asked}`));
+  });
   // An empty list is told by the schema.
   if (channels === null || channels.length === 0 || count === channels.length) return findings;
   return [...findings, {

@@ -11,5 +11,6 @@ export const framedBinary = defineDriver<FramedBinaryOptions>({
   optionsSchema: FramedBinaryOptions,
   capabilities: { delivery: 'pushed', identifies: false, commands: ['zero', 'send'] },
   channelCount: layoutChannels,
+  dataSheetChannels: ({ commands: { teds } }) => (teds === undefined ? [] : [teds.channel - 1]),
   createSession: ({ options, ...context }) => new LayoutSession(options, context),
 });

@@ -40,6 +40,7 @@ export const modbusRtu = defineDriver<ModbusRtuOptions>({
   optionsSchema: ModbusRtuOptions,
   capabilities,
   channelCount: (options) => options.channels.length,
+  dataSheetChannels: () => [],
   sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ModbusSession(context, {
     frame: (_, request) => rtuFrame(request.unit, request.pdu), look: lookForRtuAnswer, numberBytes: 0, pauseMs: context.options.pauseMs,
@@ -53,6 +54,7 @@ export const modbusTcp = defineDriver<ModbusTcpOptions>({
   optionsSchema: ModbusTcpOptions,
   capabilities,
   channelCount: (options) => options.channels.length,
+  dataSheetChannels: () => [],
   sampleRateHz: (options) => options.poll.rateHz ?? null,
   createSession: (context) => new ModbusSession(context, {
     frame: (transaction, request) => mbapFrame(transaction, request.unit, request.pdu), look: lookForMbapAnswer, numberBytes: 2, pauseMs: 0,

@@ -11,5 +11,6 @@ export const rawCounts = defineDriver<RawCountsOptions>({
   optionsSchema: RawCountsOptions,
   capabilities: { delivery: 'pushed', identifies: false, commands: ['send'], sendsCounts: true },
   channelCount: (options) => options.channels,
+  dataSheetChannels: ({ commands: { teds } }) => (teds === undefined ? [] : [teds.channel - 1]),
   createSession: ({ options, ...context }) => new LayoutSession(rawCountsLayout(options), context),
 });

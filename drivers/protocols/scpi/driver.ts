@@ -31,6 +31,7 @@ export const scpi = defineDriver<ScpiOptions>({
   capabilities: { delivery: 'polled', identifies: true, commands: ['zero', 'send'] },
   channelCount,
   sampleRateHz: (options) => options.poll.rateHz ?? null,
+  dataSheetChannels: ({ commands: { teds } }) => (teds === undefined ? [] : [teds.channel - 1]),
   createSession: (context) => new ScpiSession(context),
 });
 

@@ -171,6 +171,19 @@ describe('what no schema sees', () => {
     expect(faults(instrument({ link }) + second)).toEqual(['11:33 instruments[1].link.path: instrument "bench-a" has this port already; a port has one owner']);
   });
 
+  it('a data sheet is to come from the device only where its driver asks for it', () => {
+    const file = (driver: string, channels = 1): string => `instruments:\n  - id: bench-a\n    link: { kind: tcp, host: h, port: 1 }\n    driver: ${driver}\n    channels:\n${'      - transducer: { capacity: 60, teds: { from: device } }\n'.repeat(channels)}`;
+    const found = (text: string): string[] => parseSettings(text, gatewayChecks).faults.map(({ line, path, message }) => `${line} ${path}: ${message}`);
+    expect(found(file('{ id: ascii-lines, options: { commands: { teds: { send: DATASHEET } } } }'))).toEqual([]);
+    expect(found(file('{ id: ascii-lines }'))).toEqual([
+      '6 instruments[0].channels[0].transducer.teds.from: is device, but the driver ascii-lines does not ask for the data sheet of this channel; needed is commands.teds in the options, which ascii-lines, scpi, raw-counts and framed-binary have',
+    ]);
+    expect(found(file('{ id: ascii-lines, options: { channels: [{ column: 1 }, { column: 2 }], commands: { teds: { send: DATASHEET, channel: 2 } } } }', 2))).toEqual([
+      '6 instruments[0].channels[0].transducer.teds.from: is device, but the driver ascii-lines does not ask for the data sheet of this channel; its options name channel 2',
+    ]);
+    expect(found(file('{ id: modbus-tcp, options: { poll: { rateHz: 10 }, channels: [{ unit: 1, function: 3, address: 0, type: i16 }] } }'))).toEqual([expect.stringMatching(/^6 .* the driver modbus-tcp does not ask /)]);
+  });
+
   it('two instruments cannot have one id', () => {
     expect(faults(instrument() + instrument().replace('instruments:\n', ''))).toEqual([
       '10:9 instruments[1].id: is "bench-a"; another instrument has this id; each id is allowed once',

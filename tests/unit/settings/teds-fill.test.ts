@@ -14,7 +14,7 @@ const memory = sensor.pages_32B_with_checksum.join('');
 const file = (transducer: string, channel = ''): string => `instruments:
   - id: bench-a
     link: { kind: tcp, host: 127.0.0.1, port: 4001 }
-    driver: { id: ascii-lines }
+    driver: { id: ascii-lines, options: { commands: { teds: { send: DATASHEET } } } }
     channels:
       - ${channel}transducer: { ${transducer} }
 `;
