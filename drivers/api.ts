@@ -79,7 +79,7 @@ export interface DriverContext<Options> {
   readonly options: Options;
   readonly link: ByteLink;
   readonly clock: Clock;
-  /** Aborted when the runner gives up on `start` or stops. */
+  /** Aborted when the runner gives up on a `start` that is under way. Of a session that has started it is aborted after `stop`. */
   readonly signal: AbortSignal;
 }
 

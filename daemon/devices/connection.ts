@@ -40,6 +40,9 @@ interface Running {
   readonly session: DriverSession;
   readonly abort: AbortController;
   readonly subscription: Subscription;
+  /** `start` is over, well or badly. */
+  hasStarted: boolean;
+  isEnding: boolean;
 }
 
 export class Connection {
@@ -84,8 +87,13 @@ export class Connection {
         error: (thrown: unknown) => this.#break(thrown),
         complete: () => this.#noteComplete(session),
       });
-      this.#running = { session, abort, subscription };
-      return await session.start();
+      const running: Running = { session, abort, subscription, hasStarted: false, isEnding: false };
+      this.#running = running;
+      try {
+        return await session.start();
+      } finally {
+        running.hasStarted = true;
+      }
     } catch (thrown) {
       throw asTorsiondError(thrown, 'DRIVER_FAILED');
     }
@@ -141,10 +149,13 @@ export class Connection {
   async #endSession(): Promise<void> {
     const running = this.#running;
     if (running === null) return;
+    running.isEnding = true;
     running.subscription.unsubscribe();
-    running.abort.abort();
+    // A start under way is given up. A session that runs still has its stop command to send.
+    if (!running.hasStarted) running.abort.abort();
     const stopped = (async () => running.session.stop())();
     await within(stopped, STOP_LIMIT_MS, this.#options.clock);
+    running.abort.abort();
     if (this.#running !== running) return;
     this.#shared.revoke();
     this.#past = this.#sum();
@@ -167,7 +178,7 @@ export class Connection {
 
   #noteComplete(session: DriverSession): void {
     this.#options.clock.after(END_GRACE_MS, () => {
-      if (this.#hasEnded || this.#running?.session !== session || this.#running.abort.signal.aborted) return;
+      if (this.#hasEnded || this.#running?.session !== session || this.#running.isEnding) return;
       this.#break(new TorsiondError('DRIVER_FAILED', 'the driver ended its events while the link is open', { where: this.label }));
     });
   }

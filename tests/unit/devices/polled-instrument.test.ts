@@ -1,6 +1,9 @@
 import { describe, expect, it } from 'vitest';
 import { modbusRtu } from '../../../drivers/protocols/modbus/driver.ts';
 import { rtuFrame } from '../../../drivers/protocols/modbus/codec.ts';
+import type { DriverDefinition } from '../../../drivers/api.ts';
+import { asciiLines } from '../../../drivers/protocols/ascii-lines/driver.ts';
+import { scpi } from '../../../drivers/protocols/scpi/driver.ts';
 import { instrumentBench, type InstrumentBench } from '../../helpers/instrument-bench.ts';
 
 /** A unit whose register counts its answers; `mood` says what becomes of a request. */
@@ -75,5 +78,32 @@ describe('an instrument that is asked', () => {
     await one.pass(300);
     expect(one.state()).toBe('streaming');
     await one.instrument.stop();
+  });
+
+  it.each([
+    ['ascii-lines', asciiLines, { poll: { request: 'M', rateHz: 10 }, commands: { stop: 'HALT' } }, 'HALT\r\n'],
+    ['ascii-lines that stream', asciiLines, { commands: { stop: 'HALT' } }, 'HALT\r\n'],
+    ['scpi', scpi, { poll: { rateHz: 10 }, identify: false, setup: [], errors: { read: 'never' }, commands: { stop: 'SYST:LOC' } }, 'SYST:LOC\n'],
+  ])('of %s hears its stop command once when the gateway stops', async (_name, driver, options, stop) => {
+    const one = instrumentBench({
+      driver: driver as DriverDefinition,
+      wrapLink: (link) => {
+        const far = one.far.at(-1)!;
+        far.onWrite(() => far.isOpen && far.deliver('1.5\n'));
+        return link;
+      },
+    }, { driver: { id: driver.id, options: driver.optionsSchema.parse(options) }, channels: [{ sampleRateHz: 10, transducer: { serialNumber: 'HF-0001', capacity: 60 } }] });
+    one.instrument.start();
+    for (let i = 0; one.state() !== 'streaming' && i < 40; i++) {
+      if (one.far[0]?.isOpen) one.far[0].deliver('1.5\n');
+      await one.pass(100);
+    }
+    expect(one.state()).toBe('streaming');
+    const stopping = one.instrument.stop();
+    await one.pass(600);
+    await stopping;
+    const written = one.far.flatMap((far) => far.written.map((bytes) => Buffer.from(bytes).toString('latin1')));
+    expect(written.filter((text) => text === stop)).toEqual([stop]);
+    expect(written.at(-1)).toBe(stop);
   });
 });
