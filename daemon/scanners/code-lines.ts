@@ -6,12 +6,14 @@ import type { ScannerSettings } from '../settings/schema.ts';
 /** What comes so soon after opening may be the end of a line whose beginning nobody heard, ms. */
 const CUT_LINE_MS = 100;
 const BYTES_PER_LETTER_MAX = 4;
+/** As many as a serial port carries, for scanners that hand over what they have stored; a flood must not hold up the torque. */
+export const CODES_PER_SECOND_MAX = 1_000;
 
 export interface CodeLineCounters {
   readonly codes: number;
   /** The same text again within `repeatMs`. */
   readonly repeats: number;
-  /** Too short, too long, with characters that no code has, or perhaps without its beginning. */
+  /** Too short, too long, with characters that no code has, too many at once, or perhaps without its beginning. */
   readonly refused: number;
 }
 
@@ -24,6 +26,7 @@ export class CodeLines {
   readonly #decoder = new TextDecoder('utf-8');
   readonly #openedMs: number;
   #isFirst = true;
+  #second = { beganMs: -Infinity, lines: 0 };
   #last = { text: '', atMs: -Infinity };
   #counters = { codes: 0, repeats: 0, refused: 0 };
 
@@ -48,7 +51,13 @@ export class CodeLines {
   push({ data, atMs }: ByteChunk): void {
     const sink = {
       frames: (bytes: Uint8Array, bounds: Int32Array, count: number): void => {
-        for (let i = 0; i < count; i++) this.#line(this.#decoder.decode(bytes.subarray(bounds[2 * i], bounds[2 * i + 1])), atMs);
+        for (let i = 0; i < count; i++) {
+          const from = bounds[2 * i]!;
+          const to = bounds[2 * i + 1]!;
+          if (to === from) continue;
+          if (this.#hasRoom(atMs)) this.#line(this.#decoder.decode(bytes.subarray(from, to)), atMs);
+          else this.#counters.refused++;
+        }
       },
       tooLong: (): void => void this.#counters.refused++,
     };
@@ -58,10 +67,16 @@ export class CodeLines {
     this.#framer.push(data, sink);
   }
 
+  #hasRoom(atMs: number): boolean {
+    if (atMs - this.#second.beganMs >= 1_000) this.#second = { beganMs: atMs, lines: 0 };
+    return this.#second.lines < CODES_PER_SECOND_MAX;
+  }
+
   #line(line: string, atMs: number): void {
     const { prefix, suffix, minLength, maxLength, repeatMs } = this.#settings;
     let text = line.trim();
     if (text === '') return; // between a carriage return and a line feed
+    this.#second.lines++;
     if (prefix !== '' && text.startsWith(prefix)) text = text.slice(prefix.length);
     if (suffix !== '' && text.endsWith(suffix)) text = text.slice(0, -suffix.length);
     if (text.length < minLength || text.length > maxLength || !/^[^\p{Cc}\p{Cn}�]+$/u.test(text)) {

@@ -1,7 +1,7 @@
 /** A simulated scanner on a cable in memory: codes, switches, losses. */
 import { describe, expect, it } from 'vitest';
 import { createLog } from '../../../daemon/log.ts';
-import { CodeLines } from '../../../daemon/scanners/code-lines.ts';
+import { CODES_PER_SECOND_MAX, CodeLines } from '../../../daemon/scanners/code-lines.ts';
 import { createScannerSet, type ScannerSet } from '../../../daemon/scanners/scanner-set.ts';
 import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
 import { parseSettings } from '../../../daemon/settings/load-settings.ts';
@@ -42,6 +42,16 @@ describe('codes', () => {
     const { codes, lines } = codesOf([[500, 'A\r'], [510, `${'B'.repeat(11)}\r`], [520, 'C\x07C\r'], [530, `${'D'.repeat(5_000)}\r`], [540, 'EE\r']], { minLength: 2, maxLength: 10 });
     expect(codes).toEqual(['EE']);
     expect(lines.counters).toEqual({ codes: 1, repeats: 0, refused: 4 });
+  });
+});
+
+describe('a flood of codes', () => {
+  it('is taken as far as a serial port could bring it, and the rest counts as refused', () => {
+    const flood = (from: number, count: number): string => Array.from({ length: count }, (_, i) => `C${from + i}\r\n`).join('');
+    const { codes, lines } = codesOf([[500, flood(0, 600)], [900, flood(600, 600)], [1_400, flood(1_200, 50_000)], [1_600, flood(60_000, 2)]]);
+    expect(codes).toHaveLength(CODES_PER_SECOND_MAX + 2);
+    expect(codes.slice(-3)).toEqual(['C999', 'C60000', 'C60001']);
+    expect(lines.counters.refused).toBe(200 + 50_000);
   });
 });
 
