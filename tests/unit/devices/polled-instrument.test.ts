@@ -1,7 +1,6 @@
 import { describe, expect, it } from 'vitest';
 import { modbusRtu } from '../../../drivers/protocols/modbus/driver.ts';
 import { rtuFrame } from '../../../drivers/protocols/modbus/codec.ts';
-import type { DriverDefinition } from '../../../drivers/api.ts';
 import { asciiLines } from '../../../drivers/protocols/ascii-lines/driver.ts';
 import { scpi } from '../../../drivers/protocols/scpi/driver.ts';
 import { instrumentBench, type InstrumentBench } from '../../helpers/instrument-bench.ts';
@@ -86,7 +85,7 @@ describe('an instrument that is asked', () => {
     ['scpi', scpi, { poll: { rateHz: 10 }, identify: false, setup: [], errors: { read: 'never' }, commands: { stop: 'SYST:LOC' } }, 'SYST:LOC\n'],
   ])('of %s hears its stop command once when the gateway stops', async (_name, driver, options, stop) => {
     const one = instrumentBench({
-      driver: driver as DriverDefinition,
+      driver,
       wrapLink: (link) => {
         const far = one.far.at(-1)!;
         far.onWrite(() => far.isOpen && far.deliver('1.5\n'));
