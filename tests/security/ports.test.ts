@@ -111,6 +111,14 @@ describe('bringing a port', () => {
     expect(await closeOf(wrong)).toMatchObject({ code: 1008, reason: expect.stringMatching(/^the page said what no page says/) as string });
   });
 
+  it.each(['ping', 'pong'] as const)('a flood of %s frames is a flood of messages', async (kind) => {
+    await start();
+    const socket = await opened();
+    const end = closeOf(socket);
+    for (let i = 0; i < 8_000 && socket.readyState === socket.OPEN; i++) socket[kind]();
+    expect(await end).toEqual({ code: 1008, reason: 'more than 4000 messages or 4 MiB a second' });
+  });
+
   it('a ninth page for one instrument is refused, and the stream goes on for others', async () => {
     await start();
     const pages = await Promise.all(Array.from({ length: 8 }, () => opened()));

@@ -129,6 +129,8 @@ export class PortServer {
     socket.on('ping', (payload) => {
       if (open.closingMs === null && page.heard(payload.length)) transport.answerPing(payload);
     });
+    // None was asked for, so it is one more message.
+    socket.on('pong', (payload) => open.closingMs === null && page.heard(payload.length));
     socket.on('close', (code, reason) => {
       counters.add(closedCounter(code));
       page.gone(reason.length > 0 ? reason.toString('utf8').slice(0, 120) : `the connection ended (${code})`);
