@@ -198,12 +198,14 @@ export class PagePort {
   #beat(): void {
     const { clock } = this.#options;
     this.#cancelTimer();
+    if (this.#isGone) return;
     if (clock.monoMs() - this.#answeredMs >= PAGE_SILENT_MS) {
       return this.end(1001, `it has not answered for ${PAGE_SILENT_MS / 1_000} s`);
     }
     this.#tell({ type: 'beat', number: this.#beats++ });
     this.#connection?.tellTook();
-    this.#cancelTimer = clock.after(this.#beats < FIRST_BEATS ? FIRST_BEAT_MS : BEAT_MS, () => this.#beat());
+    // What it is told can be the end of it: whoever carries it gives up a page that takes nothing.
+    if (!this.#isGone) this.#cancelTimer = clock.after(this.#beats < FIRST_BEATS ? FIRST_BEAT_MS : BEAT_MS, () => this.#beat());
   }
 
   #takeBeat(number: number, atMs: number): void {
