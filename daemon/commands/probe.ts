@@ -74,6 +74,7 @@ export const registerProbe: RegisterCommand = (program, context, finish) => {
         await context.print(`  the device may be off, or wait for a start command${options.ask === false ? '; it was not asked (--no-ask)' : '; it did not answer what was asked'}`);
         await context.print('  if the manual names the question for its torque: --ask-with; a code scanner sends only while codes are scanned: do so, with --seconds 20');
       }
+      if (place.kind === 'tcp') await context.print('  if it is a device server that takes line settings (RFC 2217): rfc2217://HOST:PORT');
       if (!isRateTold) await context.print('  the baud rate cannot be told here: this port has none (a pseudo terminal)');
       return exitOf(analysis);
     }));

@@ -18,12 +18,12 @@ export type PortAddress =
   /** A serial port of the W3C Web Serial shape, in the process or page that made it. */
   | { readonly kind: 'web-serial'; readonly name: string };
 
-/** For a person. */
+/** For a person; an RFC 2217 port as `torsiond probe` takes it, because as plain TCP it is not understood. */
 export function addressText(address: PortAddress): string {
   switch (address.kind) {
     case 'serial': return address.path;
-    case 'tcp':
-    case 'rfc2217': return `${address.host}:${address.port}`;
+    case 'tcp': return `${address.host}:${address.port}`;
+    case 'rfc2217': return `rfc2217://${address.host}:${address.port}`;
     case 'web-serial': return address.name;
     case 'usb':
     case 'hid': {

@@ -57,6 +57,7 @@ describe('torsiond probe', () => {
     const silent = await inProcess('probe', at, '--seconds', '0.2', '--no-ask');
     expect(silent).toMatchObject({ exitCode: 69 });
     expect(silent.stdout).toMatch(/^silence\n/);
+    expect(silent.stdout).toContain('rfc2217://HOST:PORT');
     let isOver = false;
     const probing = inProcess('probe', at, '--seconds', '0.5').finally(() => {
       isOver = true;

@@ -3,7 +3,7 @@ import { parse, stringify } from 'yaml';
 import { scenarioSettingsInput } from '../../../daemon/commands/scenario-settings.ts';
 import { Settings } from '../../../daemon/settings/schema.ts';
 import { findDriver } from '../../../drivers/registry.ts';
-import { listScenarios, loadScenario, startScenario } from '../../../simulator/index.ts';
+import { addressText, listScenarios, loadScenario, startScenario } from '../../../simulator/index.ts';
 
 describe('settings for a scenario', () => {
   it.each(listScenarios().map((entry) => entry.name))('%s: accepted by the schema and by the driver, with as many channels', async (name) => {
@@ -27,6 +27,8 @@ describe('settings for a scenario', () => {
     try {
       const links = Settings.parse(scenarioSettingsInput(run)).instruments.map((instrument) => instrument.link);
       expect(links).toMatchObject([{ kind: 'rfc2217', host: '127.0.0.1', baudRate: 230_400 }, { kind: 'rfc2217', baudRate: 19_200 }]);
+      // Written as "torsiond probe" takes it: as plain TCP it would not be understood.
+      expect(run.instruments.map(({ address }) => addressText(address))).toEqual(links.map((link) => (link.kind === 'rfc2217' ? `rfc2217://127.0.0.1:${link.port}` : '')));
       expect(new Set(links.map((link) => link.kind === 'rfc2217' && link.port)).size).toBe(2);
     } finally {
       await run.stop();
