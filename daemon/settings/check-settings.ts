@@ -156,12 +156,25 @@ function checkOptions(
     const asked = sheets.length === 0 ? 'needed is commands.teds in the options, which ascii-lines, scpi, raw-counts and framed-binary have' : `its options name channel ${sheets.map((one) => one + 1).join(' and ')}`;
     findings.push(found([...at, 'channels', i, 'transducer', 'teds', 'from'], `is device, but the driver ${driver.id} does not ask for the data sheet of this channel; ${asked}`));
   });
+  findings.push(...checkDeviceZero(driver, channels, at));
   // An empty list is told by the schema.
   if (channels === null || channels.length === 0 || count === channels.length) return findings;
   return [...findings, {
     code: 'SETTINGS_INVALID', path: [...at, 'channels'], concernsKey: true,
     message: `has ${channels.length} of them, but the options of driver ${driver.id} describe ${count}; one entry per channel is needed`,
   }];
+}
+
+/** A device zeroes all of its channels at once. */
+function checkDeviceZero(driver: DriverDefinition, channels: InstrumentParts['channels'], at: SettingsPath): readonly Finding[] {
+  const isOfDevice = (channel: ChannelSettings | null): boolean => channel !== null && channel.zero.kind !== 'fixed' && channel.zero.device === true;
+  if (!channels?.some(isOfDevice)) return [];
+  return channels.flatMap((channel, i) => {
+    if (channel === null) return [];
+    const zeroAt: SettingsPath = [...at, 'channels', i, 'zero'];
+    if (!isOfDevice(channel)) return [found([...zeroAt.slice(0, -1)], 'has no zero.device, but another channel of the instrument has it; a device zeroes all of its channels at once', true)];
+    return driver.capabilities.commands.includes('zero') ? [] : [found([...zeroAt, 'device'], `is true, but the driver ${driver.id} has no command that zeroes the device; allowed is false`)];
+  });
 }
 
 function rateOf(settings: InstrumentSettings['driver'] | null, checks: SettingsChecks): number | null {

@@ -91,13 +91,16 @@ export type LinkSettings = z.infer<typeof LinkSettings>;
 /** A scanner at another computer is read there, or by a device server. */
 const ScannerLinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings]);
 
+const zeroOfDevice = z.boolean().optional().describe('On command the device is zeroed too, by its driver\'s zero command, with all of its channels; what is left is zeroed here.');
+
 export const ZeroSettings = z.discriminatedUnion('kind', [
   z.strictObject({ kind: z.literal('fixed'), offset: z.number().default(0).describe('Subtracted after calibration, N.m.') }),
-  z.strictObject({ kind: z.literal('command') }),
+  z.strictObject({ kind: z.literal('command'), device: zeroOfDevice }),
   z.strictObject({
     kind: z.literal('automatic'),
     zone: z.number().positive().optional().describe('Only while the torque is within this of zero, N.m. Default 1 % of capacity; never more than the release threshold.'),
     quietMs: z.number().positive().default(500).describe('And still for so long, ms.'),
+    device: zeroOfDevice,
   }),
 ]);
 export type ZeroSettings = z.infer<typeof ZeroSettings>;

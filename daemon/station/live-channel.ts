@@ -73,6 +73,12 @@ export class LiveChannel {
     return this.#isOnline;
   }
 
+  /** Whether a zero on command is also the device's. */
+  get zeroesDevice(): boolean {
+    const { zero } = this.#options.settings;
+    return zero.kind !== 'fixed' && zero.device === true;
+  }
+
   /** Subtracted from the torque now, N.m. */
   get zeroTorque(): number {
     return this.#pipeline.zeroTorque;

@@ -22,6 +22,7 @@ import type { ScannerSet } from '../scanners/scanner-set.ts';
 import type { Gateway } from '../server/gateway.ts';
 import type { Settings } from '../settings/schema.ts';
 import type { ReadingStore } from '../storage/store.ts';
+import { zeroDevice } from './device-zero.ts';
 import { LiveChannel } from './live-channel.ts';
 import { ReadingKeeper } from './reading-keeper.ts';
 
@@ -137,12 +138,28 @@ export class Station implements Gateway {
     if (!channel) {
       throw new TorsiondError('CHANNEL_UNKNOWN', `there is no channel "${command.channel}"; known are ${[...this.#channels.keys()].join(', ') || 'none'}`);
     }
-    // A zero is found in the samples that follow the command; the others are done when they are answered.
-    if (command.type === 'zero' && channel.isOnline) this.#note(channel, command);
+    if (command.type === 'zero') return channel.zeroesDevice ? this.#zeroDevice(channel, command) : this.#zero(channel, command);
     const result = await channel.command(command);
-    if (command.type !== 'zero') this.#note(channel, command);
-    if (command.type !== 'zero' && command.type !== 'latch') this.#sayChannel(channel);
+    this.#note(channel, command);
+    if (command.type !== 'latch') this.#sayChannel(channel);
     return result;
+  }
+
+  /** Is found in the samples that follow the command; other commands are done when they are answered. */
+  #zero(channel: LiveChannel, command: ChannelCommand): Promise<unknown> {
+    if (channel.isOnline) this.#note(channel, command);
+    return channel.command(command);
+  }
+
+  async #zeroDevice(channel: LiveChannel, command: ChannelCommand): Promise<unknown> {
+    const instrument = this.#deps.instruments.get(channel.id.split('/')[0]!)!;
+    const channels = instrument.channels.map((id) => this.#channels.get(id)!);
+    const zeros = await zeroDevice({
+      channels: channels.length, clock: this.#deps.clock,
+      zero: (i) => this.#zero(channels[i]!, command),
+      tellDevice: () => instrument.command({ kind: 'zero' }),
+    });
+    return zeros[channels.indexOf(channel)];
   }
 
   async record(id: string, sink: ByteSink): Promise<RunningRecording> {

@@ -163,6 +163,42 @@ describe('zero', () => {
     await bench.stop();
   });
 
+  it('of the device waits until every channel is unloaded, and then zeroes what the device left', async () => {
+    const bench = await stationBench({ zero: { kind: 'command', device: true } }, {
+      driver: { id: 'ascii-lines', options: { channels: [{ column: 1 }, { column: 2 }], separator: ';', commands: { zero: 'Z' } } },
+      channels: [1, 2].map((n) => ({ sampleRateHz: 1_000, zero: { kind: 'command', device: true }, transducer: { serialNumber: `HF-T60-000${n} (invented)`, capacity: 60 } })),
+    });
+    const sent = (): string[] => bench.far().written.map((bytes) => Buffer.from(bytes).toString('latin1'));
+    let offset = 2;
+    let second = 0;
+    // The device averages for a quarter of a second before it zeroes, and leaves a hundredth.
+    bench.far().onWrite(() => bench.clock.after(250, () => (offset = 0.01)));
+    const line = (value: number): string => `${(value + offset).toFixed(3)};${(second + offset).toFixed(3)}\n`;
+    const flow = (ms: number): Promise<void> => bench.torque(new Array<number>(ms).fill(0), line);
+    second = 25;
+    await flow(500);
+    const loaded = expect(bench.command({ type: 'zero' })).rejects.toMatchObject({ code: 'ZERO_REFUSED' });
+    await flow(4_000);
+    await loaded;
+    expect(sent()).toEqual([]);
+    second = 0;
+    await flow(500);
+    const zeroed = bench.command({ type: 'zero' });
+    await flow(2_500);
+    expect(((await zeroed) as { zero: number }).zero).toBeCloseTo(0.01, 9);
+    expect(sent()).toEqual(['Z\r\n']);
+    for (const channel of ['bench-a/1', 'bench-a/2']) expect(bench.station.liveTorque(channel)).toBeCloseTo(0, 9);
+    await bench.stop();
+  });
+
+  it('of a device without a command for it says which setting is missing', async () => {
+    const bench = await stationBench({ zero: { kind: 'command', device: true } });
+    const said = expect(bench.command({ type: 'zero' })).rejects.toMatchObject({ code: 'COMMAND_UNSUPPORTED', hint: expect.stringContaining('commands.zero') as string });
+    await bench.rest(1_000);
+    await said;
+    await bench.stop();
+  });
+
   it('is refused under moving torque, on a fixed zero, and when the samples end meanwhile', async () => {
     const bench = await stationBench({ zero: { kind: 'command' } });
     const moving = bench.command({ type: 'zero' });

@@ -79,13 +79,21 @@ instruments:
       '2:1 sation: is not a setting here; did you mean "station"? allowed are station, server, drivers, instruments, scanners',
       '4:9 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535',
       '6:9 instruments[0].id: is "Bench A"; use lower-case letters, digits and -, at most 40, not starting with -',
-      '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp, rfc2217, usb, hid, browser',
+      '7:19 instruments[0].link.kind: is "serail"; did you mean "serial"? allowed are serial, tcp, rfc2217, usb, hid, browser, browser-usb',
       '8:31 instruments[0].driver.opions: is not a setting here; did you mean "options"? allowed are id, options',
       '10:58 instruments[0].channels[0].transducer.capacity: is -1; allowed is a number above 0',
       '11:15 instruments[0].channels[0].sign: is 3; allowed are 1, -1',
       '13:17 instruments[0].channels[0].capture.mode: is "pek"; did you mean "peak"? allowed are track, peak, first-peak',
       '14:11 instruments[0].channels[0].capture.filter.cutoffHz: is missing; allowed is a number above 0',
       '14:47 instruments[0].channels[0].capture.filter.order: is 3; allowed are 2, 4',
+    ]);
+  });
+
+  it('names what a USB device at a page cannot have: a line, and a socket that no page can see', () => {
+    expect(faults(instrument({ link: "{ kind: browser-usb, vendorId: '1209', productId: '0001', packetHeaderBytes: 2 }" }))).toEqual([]);
+    expect(faults(instrument({ link: "{ kind: browser-usb, vendorId: '1209', productId: '0001', baudRate: 9600, place: 1-2 }" }))).toEqual([
+      '3:69 instruments[0].link.baudRate: is not a setting here; allowed are kind, vendorId, productId, serialNumber, configuration, interface, inEndpoint, outEndpoint, packetHeaderBytes',
+      '3:85 instruments[0].link.place: is not a setting here; allowed are kind, vendorId, productId, serialNumber, configuration, interface, inEndpoint, outEndpoint, packetHeaderBytes',
     ]);
   });
 
@@ -231,6 +239,27 @@ describe('names and days', () => {
     expect(found('')).toEqual([expect.stringContaining('is torque, but the driver raw-counts gives counts')]);
     expect(found('signal: { kind: mV/V }\n        ')).toEqual([expect.stringContaining('is mV/V')]);
     expect(found('signal: { kind: counts, fullScaleCounts: 1000000, fullScale: 2 }\n        ')).toEqual([]);
+  });
+
+  it('zero the device only where its driver can, and with all of its channels', () => {
+    const text = (driver: string, second: string): string => `
+instruments:
+  - id: bench-a
+    link: { kind: tcp, host: 127.0.0.1, port: 4000 }
+    driver: ${driver}
+    channels:
+      - zero: { kind: command, device: true }
+        transducer: { serialNumber: HF-T-0001, capacity: 60 }
+      - zero: ${second}
+        transducer: { serialNumber: HF-T-0002, capacity: 60 }
+`;
+    const lines = '{ id: ascii-lines, options: { channels: [{ column: 1 }, { column: 2 }], commands: { zero: Z } } }';
+    const found = (driver: string, second: string): string[] => parseSettings(text(driver, second), gatewayChecks).faults.map((fault) => `${fault.line} ${fault.path}: ${fault.message}`);
+    expect(found(lines, '{ kind: automatic, device: true }')).toEqual([]);
+    expect(found(lines, '{ kind: fixed }')).toEqual([expect.stringMatching(/^9 instruments\[0\]\.channels\[1\]: has no zero\.device/)]);
+    const without = { ...gatewayChecks, findDriver: (id: string) => ({ ...gatewayChecks.findDriver(id)!, capabilities: { delivery: 'pushed' as const, identifies: false, commands: [] } }) };
+    expect(parseSettings(text(lines, '{ kind: command, device: true }'), without).faults.map((fault) => `${fault.line} ${fault.message}`))
+      .toEqual([expect.stringMatching(/^7 is true, but the driver ascii-lines has no command/), expect.stringMatching(/^9 is true/)]);
   });
 });
 
