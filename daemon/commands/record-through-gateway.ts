@@ -27,6 +27,7 @@ const TOKEN_LABEL = 'torsiond record, process ';
 
 const Channels = z.object({ channels: z.array(z.object({ id: z.string(), instrument: z.string(), state: z.string() })) });
 const Refusal = z.object({ code: z.string(), message: z.string(), where: z.string().nullable(), hint: z.string() });
+const Instruments = z.object({ instruments: z.array(z.object({ id: z.string(), fault: Refusal.nullable() })) });
 
 /**
  * @returns `no-gateway` when nothing answers there, `no-channel` when the gateway has no such channel; nothing was done then
@@ -84,7 +85,16 @@ async function record(instrument: string, gateway: GatewayNote, token: string, o
   const { chunks, bytes } = records.counters;
   if (chunks > 0) await context.complain(`${options.out}: ${counted(chunks, 'chunk')}, ${counted(bytes, 'byte')}`);
   if (broken !== null) throw broken;
-  if (chunks === 0) throw new TorsiondError('LINK_STALLED', 'not one byte came, so there is no recording', { where: instrument });
+  if (chunks === 0) throw await nothingCame(instrument, gateway, token);
+}
+
+/** Why, as far as the gateway knows: the instrument may not be connected at all. */
+async function nothingCame(instrument: string, gateway: GatewayNote, token: string): Promise<TorsiondError> {
+  const body = await fetch(new URL('api/v1/instruments', gateway.url), { headers: { authorization: `Bearer ${token}` }, signal: AbortSignal.timeout(ASK_LIMIT_MS) })
+    .then((response) => response.json() as Promise<unknown>).catch(() => null);
+  const fault = Instruments.safeParse(body).data?.instruments.find(({ id }) => id === instrument)?.fault;
+  if (!fault || !(fault.code in ERROR_TABLE)) return new TorsiondError('LINK_STALLED', 'not one byte came, so there is no recording', { where: instrument });
+  return new TorsiondError(fault.code as ErrorCode, `not one byte came, so there is no recording: ${fault.message}`, { where: instrument, hint: fault.hint });
 }
 
 async function channelsOf(gateway: GatewayNote, token: string): Promise<z.infer<typeof Channels>['channels'] | null> {

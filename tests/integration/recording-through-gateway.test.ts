@@ -166,6 +166,16 @@ describe('torsiond record beside a running gateway', () => {
     expect(readdirSync(data)).not.toContain('torsiond.gateway.json');
   }, 60_000);
 
+  it('of an instrument that is away says why nothing came, and leaves no file', async () => {
+    const { scenario, daemon, data, out, token } = await bench();
+    await scenario.unplug('wrench');
+    await waitUntil(async () => (await (await fetch(`${daemon.url}api/v1/instruments`, { headers: { authorization: `Bearer ${token}` } })).text()).includes('LINK_REFUSED'), 'the loss to be told', 20_000);
+    const { exitCode, stderr } = await inProcess('record', '--data', data, '--channel', 'wrench/1', '--out', out('none'), '--seconds', '1');
+    expect(exitCode).toBe(69);
+    expect(stderr).toMatch(/\nLINK_REFUSED not one byte came, so there is no recording: no connection: .* \(wrench\)\. Nothing listens at that address\./);
+    expect(existsSync(out('none'))).toBe(false);
+  });
+
   it('refuses a channel that the gateway does not have, and a file that exists', async () => {
     const { data, out, record } = await bench();
     const unknown = await inProcess('record', '--data', data, '--channel', 'dial/1', '--out', out('a'));
