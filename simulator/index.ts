@@ -14,6 +14,7 @@ export { openUsbPort, UsbPort, type UsbPortOptions } from './ports/usb-port.ts';
 export { openHidPort, HidPort, type HidPortOptions } from './ports/hid-port.ts';
 export { HidBus, SimulatedHidDevice, type HidListEntry } from './ports/hid-bus.ts';
 export { UsbBus, type UsbConnectionEvent } from './ports/usb-bus.ts';
+export { SimulatedUsb, type SimulatedUsbFilter } from './ports/usb-page.ts';
 export { SimulatedUsbDevice, type UsbEndpoint, type UsbInterface } from './ports/usb-device.ts';
 export { addressText, MAX_BACKLOG_BYTES, type PortAddress, type PortCounters, type SimulatedPort, type UsbPortAddress } from './ports/port.ts';
 export { openWebSerialPort, SimulatedSerial, WebSerialSimulatedPort, type WebSerialPortOptions } from './ports/web-serial-port.ts';

@@ -6,15 +6,24 @@ import type { OpenLink } from '../../drivers/links/link.ts';
 import { PagePort, type PageDuplex } from '../../drivers/links/page-port.ts';
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
-import type { PortLine } from '../../shared/wire/port-messages.ts';
+import type { PortHow, PortKind, PortUsbDevice } from '../../shared/wire/port-messages.ts';
 import type { InstrumentSettings, LinkSettings } from '../settings/schema.ts';
 
-type BrowserLinkSettings = Extract<LinkSettings, { kind: 'browser' }>;
+/** Links to what a page has: a serial port, or a USB device. */
+export type PageLinkSettings = Extract<LinkSettings, { kind: 'browser' | 'browser-usb' }>;
+
+export function isPageLink(link: LinkSettings): link is PageLinkSettings {
+  return link.kind === 'browser' || link.kind === 'browser-usb';
+}
 
 /** Conversations of one instrument that may be under way, those included that are about to be refused. */
 const PAGES_MAX = 8;
 
-export const PORT_ABSENT_HINT = 'Open the page on the computer with the transducer and press "Connect port".';
+const ABSENT_HINTS: Readonly<Record<PortKind, string>> = {
+  serial: 'Open the page on the computer with the transducer and press "Connect port".',
+  usb: 'Open the page on the computer with the transducer and press "Connect USB device".',
+};
+const KIND_WORDS: Readonly<Record<PortKind, string>> = { serial: 'a serial port', usb: 'a USB device' };
 
 /** A page's side, as the server drives it. */
 export type PageConversation = Pick<PagePort, 'receive' | 'gone' | 'end' | 'heard'>;
@@ -36,7 +45,7 @@ export class BrowserPorts {
 
   constructor(instruments: readonly InstrumentSettings[], clock: Clock) {
     this.#clock = clock;
-    this.#places = new Map(instruments.filter((entry) => entry.link.kind === 'browser').map((settings) => [settings.id, {
+    this.#places = new Map(instruments.filter((entry) => isPageLink(entry.link)).map((settings) => [settings.id, {
       settings, pages: new Set<PagePort>(), port: null, offers: 0, refused: 0, past: { bytes: 0, cuts: 0 },
     }]));
   }
@@ -46,7 +55,7 @@ export class BrowserPorts {
     const place = this.#places.get(instrument);
     if (!place) {
       const known = [...this.#places.keys()].join(', ') || 'none';
-      throw new TorsiondError('ROUTE_UNKNOWN', `no instrument "${instrument.slice(0, 40)}" has link kind "browser"; those that have: ${known}`, { where: 'instruments[].link.kind' });
+      throw new TorsiondError('ROUTE_UNKNOWN', `no instrument "${instrument.slice(0, 40)}" has link kind "browser" or "browser-usb"; those that have: ${known}`, { where: 'instruments[].link.kind' });
     }
     if (place.pages.size >= PAGES_MAX) throw new TorsiondError('LIMIT_REACHED', `${PAGES_MAX} pages are connected for "${instrument}" already`, { where: instrument });
   }
@@ -69,14 +78,11 @@ export class BrowserPorts {
   }
 
   /** Opens whatever port a page offers for the instrument then. @throws TorsiondError LINK_NOT_FOUND while none does, and as `PagePort.open` */
-  opener(instrument: string, link: BrowserLinkSettings): OpenLink {
-    const line: PortLine = {
-      baudRate: link.baudRate, dataBits: link.dataBits, parity: link.parity, stopBits: link.stopBits, flowControl: link.rtscts ? 'hardware' : 'none',
-      dtr: link.dtr, rts: link.rts,
-    };
+  opener(instrument: string, link: PageLinkSettings): OpenLink {
+    const how = howToOpen(link);
     return (context) => {
       const port = this.#places.get(instrument)?.port ?? null;
-      return port === null ? Promise.reject(portAbsent(instrument)) : port.open(line, context);
+      return port === null ? Promise.reject(portAbsent(instrument, link)) : port.open(how, context);
     };
   }
 
@@ -97,7 +103,14 @@ export class BrowserPorts {
     }));
   }
 
-  #take(place: Place, offer: { readonly page: string; readonly takeOver: boolean }, port: PagePort): void {
+  #take(place: Place, offer: { readonly page: string; readonly kind: PortKind; readonly takeOver: boolean }, port: PagePort): void {
+    const wanted = portKind(place.settings.link);
+    if (offer.kind !== wanted) {
+      place.refused += 1;
+      throw new TorsiondError('LINK_SETTINGS', `"${place.settings.id}" is read from ${KIND_WORDS[wanted]}, and this page offers ${KIND_WORDS[offer.kind]}`, {
+        where: place.settings.id, hint: 'Link kind "browser" takes serial ports, "browser-usb" USB devices: choose the other one, or change the settings.',
+      });
+    }
     const before = place.port;
     if (before !== null && before.page !== offer.page && !offer.takeOver) {
       place.refused += 1;
@@ -112,6 +125,27 @@ export class BrowserPorts {
 }
 
 /** What an instrument says that waits for a page. */
-export function portAbsent(instrument: string): TorsiondError {
-  return new TorsiondError('LINK_NOT_FOUND', 'no page offers a port for this instrument', { where: instrument, hint: PORT_ABSENT_HINT });
+export function portAbsent(instrument: string, link: PageLinkSettings): TorsiondError {
+  const kind = portKind(link);
+  return new TorsiondError('LINK_NOT_FOUND', `no page offers a ${kind === 'usb' ? 'USB device' : 'port'} for this instrument`, { where: instrument, hint: ABSENT_HINTS[kind] });
+}
+
+/** The device that a page must have for the link; null: no USB device. */
+export function pageUsbDevice(link: LinkSettings): PortUsbDevice | null {
+  if (link.kind !== 'browser-usb') return null;
+  const { vendorId, productId, serialNumber } = link;
+  return { vendorId: Number.parseInt(vendorId, 16), productId: Number.parseInt(productId, 16), ...(serialNumber === undefined ? {} : { serialNumber }) };
+}
+
+function portKind(link: LinkSettings): PortKind {
+  return link.kind === 'browser-usb' ? 'usb' : 'serial';
+}
+
+function howToOpen(link: PageLinkSettings): PortHow {
+  if (link.kind === 'browser-usb') {
+    const { kind: _kind, ...choice } = link;
+    return { type: 'open-usb', usb: { ...choice, ...pageUsbDevice(link)! } };
+  }
+  const { baudRate, dataBits, parity, stopBits, rtscts, dtr, rts } = link;
+  return { type: 'open', line: { baudRate, dataBits, parity, stopBits, flowControl: rtscts ? 'hardware' : 'none', dtr, rts } };
 }

@@ -7,6 +7,7 @@ import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
+import { isPageLink, pageUsbDevice } from './browser-ports.ts';
 import { Connection } from './connection.ts';
 import { fillFromDevice } from './data-sheets.ts';
 import { identityFault } from './identity-guard.ts';
@@ -87,7 +88,7 @@ class InstrumentRunner implements Instrument {
     this.#driverOptions = driver.options;
     this.#ratesHz = declaredRates(settings, driver.fault === null ? this.#driver : null, driver.options);
     const { kind } = settings.link;
-    const hasPortList = kind === 'serial' || kind === 'browser' || ((kind === 'usb' || kind === 'hid') && deps.portStamp !== undefined);
+    const hasPortList = kind === 'serial' || isPageLink(settings.link) || ((kind === 'usb' || kind === 'hid') && deps.portStamp !== undefined);
     const absence = linkAbsence(settings);
     this.#rules = {
       ...DEFAULT_RULES,
@@ -108,6 +109,7 @@ class InstrumentRunner implements Instrument {
 
   info(): InstrumentInfo {
     const { name, epoch, fault } = this.#state;
+    const device = pageUsbDevice(this.settings.link);
     return {
       id: this.id,
       title: this.settings.title ?? this.id,
@@ -116,6 +118,7 @@ class InstrumentRunner implements Instrument {
       fault: (fault ?? this.#valueFault ?? this.#rateFault ?? this.#sheetRemark)?.toJSON() ?? null,
       link: this.#label,
       linkKind: this.settings.link.kind,
+      ...(device === null ? {} : { pageUsb: device }),
       driver: this.settings.driver.id,
       epoch,
       identity: this.#identity,

@@ -8,6 +8,7 @@ import { asTorsiondError, type TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import type { InstrumentSettings, LinkSettings } from '../settings/schema.ts';
+import { isPageLink } from './browser-ports.ts';
 import { createInstrument } from './instrument-runner.ts';
 import type { Instrument, InstrumentGap } from './instrument.ts';
 import { serialPortStamp } from './port-watcher.ts';
@@ -93,7 +94,7 @@ function portLook(
   { id, link }: InstrumentSettings, pagePortStamp: ((instrument: string) => string | null) | null, serialStamp: (path: string) => Promise<string | null>,
   deviceStamp: ((link: DeviceLink) => Promise<string | null>) | null,
 ): (() => Promise<string | null>) | null {
-  if (link.kind === 'browser') return pagePortStamp === null ? null : async () => pagePortStamp(id);
+  if (isPageLink(link)) return pagePortStamp === null ? null : async () => pagePortStamp(id);
   if (link.kind === 'usb' || link.kind === 'hid') return deviceStamp === null ? null : () => deviceStamp(link);
   return link.kind === 'serial' ? () => serialStamp(link.path) : null;
 }

@@ -8,16 +8,16 @@ import { openTcpLink } from '../../drivers/links/tcp-link.ts';
 import { openUsbLink } from '../../drivers/links/usb-link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { LinkSettings } from '../settings/schema.ts';
-import type { BrowserPorts } from './browser-ports.ts';
+import { isPageLink, type BrowserPorts } from './browser-ports.ts';
 
-/** Whose link it is, and where pages bring their ports: for kind `browser` only. */
+/** Whose link it is, and where pages bring their ports: for kinds `browser` and `browser-usb` only. */
 export interface LinkOwner {
   readonly id: string;
   readonly ports: BrowserPorts;
 }
 
 export function linkOpener(link: LinkSettings, owner: LinkOwner | null = null, sources: DeviceSources = systemDeviceSources): OpenLink {
-  if (link.kind === 'browser' && owner) return owner.ports.opener(owner.id, link);
+  if (isPageLink(link) && owner) return owner.ports.opener(owner.id, link);
   return async (context) => {
     switch (link.kind) {
       case 'serial': return openSerialLink(link, context);
@@ -25,7 +25,8 @@ export function linkOpener(link: LinkSettings, owner: LinkOwner | null = null, s
       case 'rfc2217': return openRfc2217Link(link, context);
       case 'usb': return openUsbLink(link, await sources.usb(), context);
       case 'hid': return openHidLink(link, await sources.hid(), context);
-      case 'browser': throw new TorsiondError('LINK_REFUSED', 'a port at a page is reached through the running gateway only', {
+      case 'browser':
+      case 'browser-usb': throw new TorsiondError('LINK_REFUSED', 'a port at a page is reached through the running gateway only', {
         where: 'link.kind', hint: 'Start the gateway and open its page; "torsiond record" then goes through it.',
       });
     }

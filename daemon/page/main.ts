@@ -1,5 +1,5 @@
 /** The live page: one client, one model, and the elements that show it. */
-import { connect, type SerialLike, type TorsiondClient } from '../../shared/client/index.ts';
+import { connect, type SerialLike, type TorsiondClient, type UsbLike } from '../../shared/client/index.ts';
 import type { Reading } from '../../shared/reading.ts';
 import { askForToken, forgetToken, freshToken, knownToken } from './access.ts';
 import { el } from './dom.ts';
@@ -8,6 +8,7 @@ import { displayStep, formatTorque, unitSymbol } from './format.ts';
 import { listenForCodes } from './key-codes.ts';
 import { PageModel, READINGS_IN_LIST } from './model.ts';
 import { PagePorts } from './page-ports.ts';
+import { isPageInstrument } from './port-sources.ts';
 import { StationView } from './station-view.ts';
 import { onThemeChange } from './theme.ts';
 import { SCAN_SCOPE, SCAN_SPOILT, sentence, VERDICT_WORDS } from './words.ts';
@@ -27,7 +28,8 @@ class LivePage {
   constructor() {
     const client = (): TorsiondClient => this.#client!;
     this.#ports = new PagePorts({
-      serial: (navigator as { serial?: SerialLike }).serial ?? null, isSecure: window.isSecureContext, url: base.href, storage: keptHere(), onChange: () => this.#render(),
+      serial: (navigator as { serial?: SerialLike }).serial ?? null, usb: (navigator as { usb?: UsbLike }).usb ?? null,
+      isSecure: window.isSecureContext, url: base.href, storage: keptHere(), onChange: () => this.#render(),
     });
     this.#view = new StationView(
       { arm: (id) => client().arm(id), zero: (id) => client().zero(id), latch: (id) => client().latch(id) },
@@ -73,7 +75,7 @@ class LivePage {
     client.on('connected', changes(() => {
       model.connected();
       const { hello } = client;
-      if (model.scope !== 'read') this.#ports.begin((hello?.instruments ?? []).filter(({ linkKind }) => linkKind === 'browser').map(({ id }) => id), this.#token);
+      if (model.scope !== 'read') this.#ports.begin((hello?.instruments ?? []).filter(isPageInstrument), this.#token);
       this.#view.retry();
     }));
     client.on('disconnected', changes((lost) => {

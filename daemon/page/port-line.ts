@@ -1,9 +1,10 @@
 import type { HelloMessage, InstrumentInfo } from '../../shared/wire/events.ts';
 import { el, setAttribute, setShown, setText } from './dom.ts';
 import type { PagePorts } from './page-ports.ts';
+import { isPageInstrument } from './port-sources.ts';
 import { portWords } from './words.ts';
 
-/** The port of this computer for an instrument that waits for one: what it does now, and what can be done about it. */
+/** The port or USB device of this computer for an instrument that waits for one: what it does now, and what can be done about it. */
 export class PortLine {
   readonly element: HTMLElement;
   readonly #ports: PagePorts;
@@ -22,14 +23,16 @@ export class PortLine {
   }
 
   update(instrument: InstrumentInfo | null, isFirstChannel: boolean, isConnected: boolean, scope: HelloMessage['scope']): void {
-    setShown(this.element, instrument?.linkKind === 'browser' && isFirstChannel);
-    if (instrument?.linkKind !== 'browser' || !isFirstChannel) return;
+    const isHere = instrument !== null && isPageInstrument(instrument) && isFirstChannel;
+    setShown(this.element, isHere);
+    if (!isHere) return;
     this.#instrument = instrument.id;
     const status = this.#ports.status(instrument.id);
     const { text, tone } = portWords(status, instrument);
     setText(this.#text, text);
     setAttribute(this.element, 'data-tone', tone);
     const isUsed = status.kind === 'used' && status.state.kind !== 'ended';
+    setText(this.#connect, instrument.pageUsb ? 'Connect USB device' : 'Connect port');
     setShown(this.#connect, status.kind !== 'unsupported' && !isUsed);
     setShown(this.#disconnect, isUsed);
     setShown(this.#takeOver, status.kind === 'used' && status.state.kind === 'ended' && status.state.reason === 'refused' && status.state.error.code === 'LINK_BUSY');

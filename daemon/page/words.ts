@@ -1,4 +1,5 @@
 /** What the page says: one place, so that one thing has one word. */
+import { usbDeviceName } from '../../shared/client/index.ts';
 import type { CaptureSettings, FilterSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason, Verdict } from '../../shared/reading.ts';
 import type { ChannelInfo, InstrumentInfo, InstrumentState, ScannerInfo, ScannerState } from '../../shared/wire/events.ts';
@@ -86,11 +87,16 @@ export const CAUTIONS: readonly string[] = [
   'Let the transducer warm up for 15 to 30 minutes. Set the direction first. Zero before each run and never under load. Set a setting tool back to its lowest value when you are done.',
 ];
 
-/** What the port of this computer does for an instrument. */
+const NO_USB = {
+  secure: 'This browser cannot read USB devices. Where the transducer is plugged in, open this page in a browser with WebUSB: Chrome, Edge or Opera.',
+  insecure: 'A browser reads USB devices only for pages that came over https or from the machine itself (localhost). Put a proxy with TLS in front of the station, or open this page there.',
+};
+
+/** What the port or USB device of this computer does for an instrument. */
 export function portWords(status: PortStatus, instrument: InstrumentInfo): { readonly text: string; readonly tone: 'quiet' | 'well' | 'alert' } {
   switch (status.kind) {
     case 'unsupported': return {
-      text: status.isSecure
+      text: instrument.pageUsb ? NO_USB[status.isSecure ? 'secure' : 'insecure'] : status.isSecure
         ? 'This browser cannot read serial ports. Where the transducer is plugged in, open this page in a browser with Web Serial: Chrome, Edge or Opera on a desktop.'
         : 'A browser reads serial ports only for pages that came over https or from the machine itself (localhost). Put a proxy with TLS in front of the station, or open this page there.',
       tone: 'quiet',
@@ -98,7 +104,7 @@ export function portWords(status: PortStatus, instrument: InstrumentInfo): { rea
     case 'none': {
       if (status.note !== null) return { text: status.note, tone: 'alert' };
       const isElsewhere = instrument.state === 'streaming';
-      return { text: isElsewhere ? `The transducer is read through another page: ${instrument.link}.` : 'The transducer may be plugged in at this computer: connect its port.', tone: 'quiet' };
+      return { text: isElsewhere ? `The transducer is read through another page: ${instrument.link}.` : instrument.pageUsb ? `The transducer (${usbDeviceName(instrument.pageUsb)}) may be plugged in at this computer: connect it.` : 'The transducer may be plugged in at this computer: connect its port.', tone: 'quiet' };
     }
     case 'used': {
       const { name, state, cuts } = status;

@@ -52,15 +52,18 @@ const deviceSettings = {
 };
 const endpointNumber = z.number().int().min(1).max(15).optional();
 
-export const UsbLinkSettings = z.strictObject({
-  kind: z.literal('usb'),
-  ...deviceSettings,
+const usbEndpoints = {
   configuration: z.number().int().min(1).max(255).optional().describe('Left out: the one that is selected.'),
   interface: z.number().int().min(0).max(255).optional().describe('Left out: the only one that can be read.'),
   inEndpoint: endpointNumber.describe('Bulk or interrupt endpoint to read from; left out: the only one.'),
   outEndpoint: endpointNumber.describe('Bulk or interrupt endpoint to write to; left out: the only one.'),
   packetHeaderBytes: z.number().int().min(0).max(63).default(0).describe('Bytes that a bridge chip puts before the data of each packet.'),
-});
+};
+export const UsbLinkSettings = z.strictObject({ kind: z.literal('usb'), ...deviceSettings, ...usbEndpoints });
+
+const { place: _socket, ...pageDeviceSettings } = deviceSettings;
+export const BrowserUsbLinkSettings = z.strictObject({ kind: z.literal('browser-usb'), ...pageDeviceSettings, ...usbEndpoints })
+  .describe('A USB device at the computer of whoever has the page open: the page reads it with WebUSB and forwards the bytes.');
 
 /** Where stream bytes stand in a report. */
 const reportLayout = {
@@ -85,7 +88,7 @@ export const HidLinkSettings = z.strictObject({
   { path: ['output'], message: 'leaves no room for data: offset must be below bytes, and lengthByte below offset' });
 
 export const LinkSettings = z.discriminatedUnion('kind', [
-  SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings, UsbLinkSettings, HidLinkSettings, BrowserLinkSettings,
+  SerialLinkSettings, TcpLinkSettings, Rfc2217LinkSettings, UsbLinkSettings, HidLinkSettings, BrowserLinkSettings, BrowserUsbLinkSettings,
 ]);
 export type LinkSettings = z.infer<typeof LinkSettings>;
 /** A scanner at another computer is read there, or by a device server. */

@@ -2,9 +2,10 @@
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError, type ErrorCode } from '../../shared/errors.ts';
 import { encodePortBytes, PORT_PAYLOAD_MAX, type PortBytes } from '../../shared/wire/port-bytes.ts';
-import type { PortCutName, PortGatewayMessage, PortLine } from '../../shared/wire/port-messages.ts';
+import type { PortCutName, PortGatewayMessage, PortHow } from '../../shared/wire/port-messages.ts';
 import type { ByteLink } from './link.ts';
 import { LinkCore } from './link-core.ts';
+import { pageOpenError } from './page-errors.ts';
 
 /** Bytes that a page may have on the way without being told that they were taken. */
 export const WINDOW_BYTES = 256 * 1024;
@@ -25,11 +26,12 @@ const CUT_WORDS: Readonly<Record<PortCutName, string>> = {
   BreakError: 'the line was in the state of a break',
   FramingError: 'a byte came without its stop bit',
   ParityError: 'a byte came with the wrong parity',
+  babble: 'the device sent more than a packet holds, and bytes are missing',
 };
 
 export interface PageConnectionOptions {
   readonly connection: number;
-  readonly line: PortLine;
+  readonly how: PortHow;
   readonly label: string;
   readonly clock: Clock;
   /** Our time of a time of the page. */
@@ -60,6 +62,7 @@ export class PageConnection {
   #untookBytes = 0;
   #nextWrite = 0;
   #cutsMs: number[] = [];
+  #stalls = 0;
 
   constructor(options: PageConnectionOptions) {
     this.#options = options;
@@ -79,14 +82,14 @@ export class PageConnection {
 
   /** @throws TorsiondError LINK_OPEN_FAILED, LINK_NOT_FOUND, LINK_LOST, LINK_CLOSED when aborted; the port is let go then */
   async open(signal: AbortSignal): Promise<void> {
-    const { connection, line, clock, tell } = this.#options;
+    const { connection, how, clock, tell } = this.#options;
     const outcome = new Promise<TorsiondError | null>((resolve) => {
       this.#settleOpen = resolve;
     });
     const giveUp = (): void => this.#settleOpen?.(this.#error('LINK_CLOSED', 'opening was given up'));
     const cancel = clock.after(OPEN_LIMIT_MS, () => this.#settleOpen?.(this.#error('LINK_OPEN_FAILED', `the page did not open the port within ${OPEN_LIMIT_MS} ms`)));
     signal.addEventListener('abort', giveUp);
-    tell({ type: 'open', connection, line, windowBytes: WINDOW_BYTES });
+    tell({ ...how, connection, windowBytes: WINDOW_BYTES });
     const error = await outcome;
     cancel();
     signal.removeEventListener('abort', giveUp);
@@ -111,6 +114,7 @@ export class PageConnection {
       fail: (error) => this.#lose(error),
     });
     this.#core = core;
+    const before = this.#stalls;
     return {
       label: core.label,
       ended: core.ended,
@@ -121,6 +125,7 @@ export class PageConnection {
         core.assertOpen();
         await this.#write(data.slice());
       },
+      disturbances: () => this.#stalls - before,
       close: async () => {
         core.finish({ reason: 'closed' });
         // After a cut the port is kept for the next link.
@@ -152,11 +157,7 @@ export class PageConnection {
 
   notOpened(error: string, message: string): void {
     if (this.#state !== 'opening' && this.#state !== 'closing') return;
-    const code: ErrorCode = error === 'NotFoundError' ? 'LINK_NOT_FOUND' : 'LINK_OPEN_FAILED';
-    const hint = error === 'NetworkError'
-      ? 'On the computer with the transducer, close other programs that hold the port, and look after the adapter and the right to use it.'
-      : 'Check the line settings, and the adapter at the computer with the transducer.';
-    this.#settleOpen?.(new TorsiondError(code, `the browser could not open the port: ${message || error}`, { where: this.#options.label, hint }));
+    this.#settleOpen?.(pageOpenError(this.#options.how, error, message, this.#options.label));
     this.#release();
   }
 
@@ -204,6 +205,10 @@ export class PageConnection {
       cancel();
       this.#cancelLinger = nothing;
     };
+  }
+
+  stalled(): void {
+    if (this.#state === 'open') this.#stalls += 1;
   }
 
   wrote(number: number): void {

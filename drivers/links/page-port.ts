@@ -1,5 +1,5 @@
 /**
- * A page that has a port for an instrument, as the gateway sees it: a conversation over any two-way pipe of messages.
+ * A page that has a port or a USB device for an instrument, as the gateway sees it: a conversation over any two-way pipe of messages.
  * The page offers once; the gateway opens, closes and opens again as it needs, and asks every second whether the page
  * is alive, which also tells where the page's clock stands.
  */
@@ -7,7 +7,7 @@ import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { RateLimit } from '../../shared/rate-limit.ts';
 import { decodePortBytes, type PortBytes } from '../../shared/wire/port-bytes.ts';
-import { PortPageMessage, type PortGatewayMessage, type PortLine, type PortOffer } from '../../shared/wire/port-messages.ts';
+import { PortPageMessage, type PortGatewayMessage, type PortHow, type PortOffer } from '../../shared/wire/port-messages.ts';
 import type * as z from 'zod';
 import type { ByteLink, LinkContext } from './link.ts';
 import { PageClock } from './page-clock.ts';
@@ -105,7 +105,7 @@ export class PagePort {
    * Has the page open its port.
    * @throws TorsiondError LINK_BUSY while it is open, LINK_NOT_FOUND when the page is gone, LINK_OPEN_FAILED, LINK_LOST, LINK_CLOSED when aborted
    */
-  async open(line: PortLine, { clock, signal }: LinkContext): Promise<ByteLink> {
+  async open(how: PortHow, { clock, signal }: LinkContext): Promise<ByteLink> {
     const fault = (code: 'LINK_CLOSED' | 'LINK_NOT_FOUND' | 'LINK_BUSY', message: string): TorsiondError => new TorsiondError(code, message, { where: this.label });
     const before = this.#connection;
     if (signal.aborted) throw fault('LINK_CLOSED', 'opening was given up');
@@ -116,7 +116,7 @@ export class PagePort {
     if (this.#isGone) throw fault('LINK_NOT_FOUND', 'the page with the port is gone');
     if (this.#connection !== before) throw fault('LINK_BUSY', 'the page\'s port is open already');
     const connection = new PageConnection({
-      connection: this.#connections++, line, label: this.label, clock,
+      connection: this.#connections++, how, label: this.label, clock,
       toOurs: (pageMs) => this.#pageClock.toOurs(pageMs),
       tell: (message) => this.#tell(message),
       send: (bytes) => {
@@ -168,6 +168,7 @@ export class PagePort {
       case 'closed': return connection?.closed();
       case 'lost': return connection?.lost(new TorsiondError('LINK_LOST', `the port ended: ${message.message}`, { where: this.label }));
       case 'cut': return connection?.cut(message.number, message.error);
+      case 'stalled': return connection?.stalled();
       case 'wrote': return connection?.wrote(message.number);
       case 'not-written': return connection?.notWritten(message.number, message.message);
     }

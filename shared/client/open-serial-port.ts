@@ -1,26 +1,35 @@
 /** One opening of a Web Serial port: a read loop that outlives the errors a port outlives, writes in order, one end. */
+import type { Clock } from '../clock.ts';
 import { PORT_PAYLOAD_MAX } from '../wire/port-bytes.ts';
 import type { PortCutName, PortLine } from '../wire/port-messages.ts';
-import type { SerialPortLike } from './web-serial.ts';
+import type { ForwardedPort, OpenPort, OpenPortEvents } from './open-port.ts';
+import { serialPortName, type SerialPortLike } from './web-serial.ts';
 
 /** Bytes that the browser keeps while nobody reads; beyond it they are lost, and it says so. */
 const BUFFER_BYTES = 64 * 1024;
 
 const CUT_NAMES: ReadonlySet<string> = new Set<PortCutName>(['BufferOverrunError', 'BreakError', 'FramingError', 'ParityError']);
 
-export interface OpenPortEvents {
-  /** A read of at most PORT_PAYLOAD_MAX bytes; `atMs` is when the browser handed it over. */
-  bytes(data: Uint8Array, atMs: number): void;
-  /** Bytes were lost or spoilt; reading goes on. */
-  cut(name: PortCutName, atMs: number): void;
-  /** The device is gone, or the port cannot be read any more. Called once, never after `close`. */
-  lost(message: string): void;
+export function forwardedSerialPort(port: SerialPortLike): ForwardedPort {
+  return {
+    kind: 'serial',
+    name: serialPortName(port.getInfo()),
+    onUnplugged: (listener) => {
+      port.addEventListener('disconnect', listener);
+      return () => port.removeEventListener('disconnect', listener);
+    },
+    prepare: (how, events, clock) => {
+      if (how.type !== 'open') throw new TypeError('this page has a serial port');
+      return new OpenSerialPort(port, how.line, events, clock);
+    },
+  };
 }
 
-export class OpenSerialPort {
+class OpenSerialPort implements OpenPort {
   readonly #port: SerialPortLike;
+  readonly #line: PortLine;
   readonly #events: OpenPortEvents;
-  readonly #nowMs: () => number;
+  readonly #clock: Clock;
   #reader: ReadableStreamDefaultReader<Uint8Array> | null = null;
   #writer: WritableStreamDefaultWriter<Uint8Array> | null = null;
   #reading: Promise<void> = Promise.resolve();
@@ -30,15 +39,16 @@ export class OpenSerialPort {
   #isEnding = false;
   #closing: Promise<void> | null = null;
 
-  constructor(port: SerialPortLike, events: OpenPortEvents, nowMs: () => number) {
+  constructor(port: SerialPortLike, line: PortLine, events: OpenPortEvents, clock: Clock) {
     this.#port = port;
+    this.#line = line;
     this.#events = events;
-    this.#nowMs = nowMs;
+    this.#clock = clock;
   }
 
   /** @throws what the browser throws: NetworkError, InvalidStateError, TypeError … */
-  async open(line: PortLine): Promise<void> {
-    const { baudRate, dataBits, stopBits, parity, flowControl, dtr, rts } = line;
+  async open(): Promise<void> {
+    const { baudRate, dataBits, stopBits, parity, flowControl, dtr, rts } = this.#line;
     this.#opening = this.#port.open({ baudRate, dataBits, stopBits, parity, flowControl, bufferSize: BUFFER_BYTES });
     await this.#opening;
     if (dtr === null && rts === null) return;
@@ -119,7 +129,7 @@ export class OpenSerialPort {
           if (this.#isEnding) break;
           const { value, done } = await reader.read();
           if (done) break;
-          const atMs = this.#nowMs();
+          const atMs = this.#clock.monoMs();
           for (let from = 0; from < value.length; from += PORT_PAYLOAD_MAX) this.#events.bytes(value.subarray(from, from + PORT_PAYLOAD_MAX), atMs);
         }
         if (!this.#isEnding) this.#lose('the port ended');
@@ -127,7 +137,7 @@ export class OpenSerialPort {
         const { name, message } = thrown as Error;
         if (this.#isEnding) return;
         if (!CUT_NAMES.has(name)) return this.#lose(message === '' ? name : message);
-        this.#events.cut(name as PortCutName, this.#nowMs());
+        this.#events.cut(name as PortCutName, this.#clock.monoMs());
       } finally {
         this.#reader = null;
         reader.releaseLock();

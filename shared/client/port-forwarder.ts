@@ -1,11 +1,14 @@
 /**
- * Brings the bytes of a Web Serial port to a gateway, for one instrument with link kind `browser`. Runs in any page and
- * needs nothing of ours around it:
+ * Brings the bytes of a Web Serial port to a gateway, for one instrument with link kind `browser`, or those of a WebUSB
+ * device, for one with link kind `browser-usb`. Runs in any page and needs nothing of ours around it:
  *
  * ```ts
  * const port = await navigator.serial.requestPort(); // in answer to a click
  * const forwarder = forwardPort({ url: 'http://127.0.0.1:7616', token, instrument: 'bench-a', port });
  * forwarder.onState((state) => console.log(state.kind));
+ *
+ * const device = await navigator.usb.requestDevice({ filters: [{ vendorId: 0x1209, productId: 0x0001 }] });
+ * forwardPort({ url, token, instrument: 'bench-b', usb: { device, bus: navigator.usb } });
  * ```
  *
  * The gateway says when to open the port and how. Each read carries the time at which the browser handed it over. A
@@ -15,20 +18,27 @@
 import { systemClock, type Clock } from '../clock.ts';
 import { ERROR_TABLE, TorsiondError, type ErrorCode } from '../errors.ts';
 import { decodePortBytes, encodePortBytes } from '../wire/port-bytes.ts';
-import type { PortCutName, PortGatewayMessage, PortLine, PortPageMessage } from '../wire/port-messages.ts';
+import type { PortCutName, PortGatewayMessage, PortHow, PortPageMessageSent } from '../wire/port-messages.ts';
 import { PORT_SUBPROTOCOL, PORTS_PATH } from '../wire/protocol.ts';
 import { backOffMs } from './back-off.ts';
-import { OpenSerialPort } from './open-serial-port.ts';
+import type { ForwardedPort, OpenPort } from './open-port.ts';
+import { forwardedSerialPort } from './open-serial-port.ts';
+import { forwardedUsbDevice } from './open-usb-device.ts';
 import { socketOpener, streamUrl, type SocketConstructor, type SocketLike } from './socket.ts';
-import { serialPortName, type SerialPortLike } from './web-serial.ts';
+import type { SerialPortLike } from './web-serial.ts';
+import type { UsbDeviceAtPage } from './web-usb.ts';
 
-export interface PortForwarderOptions {
+/** What the browser granted: a serial port for link kind `browser`, a USB device for `browser-usb`. */
+export type PortGiven = { readonly port: SerialPortLike } | { readonly usb: UsbDeviceAtPage };
+
+export type PortForwarderOptions = PortForwarderCommon & PortGiven;
+
+export interface PortForwarderCommon {
   /** The gateway's address, for example `http://127.0.0.1:7616`; a path stays in front of the gateway's own. */
   readonly url: string;
   readonly token?: string;
-  /** Id of an instrument whose link has kind `browser`. */
+  /** Id of an instrument whose link has kind `browser` or `browser-usb`. */
   readonly instrument: string;
-  readonly port: SerialPortLike;
   /** Takes the place of another page that serves the instrument. Default false: the gateway then refuses. */
   readonly takeOver?: boolean;
   /** Names the page: what it brings anew takes the place of what it brought before. Left out: a name of its own for each forwarder. */
@@ -55,6 +65,8 @@ export interface PortForwarderCounters {
   readonly bytesRead: number;
   readonly bytesWritten: number;
   readonly cuts: number;
+  /** Transfers that a USB device refused before it went on. */
+  readonly stalls: number;
 }
 
 const FIRST_RETRY_MS = 250;
@@ -64,7 +76,7 @@ const SILENT_MS = 6_000;
 
 interface Opening {
   readonly connection: number;
-  readonly serial: OpenSerialPort;
+  readonly port: OpenPort;
   readonly windowBytes: number;
   nextNumber: number;
   /** Sent and not taken yet: number and bytes. */
@@ -73,7 +85,8 @@ interface Opening {
 }
 
 export class PortForwarder {
-  readonly #options: PortForwarderOptions;
+  readonly #options: PortForwarderCommon;
+  readonly #port: ForwardedPort;
   readonly #clock: Clock;
   readonly #random: () => number;
   readonly #openSocket: () => SocketLike;
@@ -88,18 +101,20 @@ export class PortForwarder {
   #takesOver: boolean;
   #cancelRetry: () => void = () => {};
   #cancelWatch: () => void = () => {};
-  #counters = { connections: 0, bytesRead: 0, bytesWritten: 0, cuts: 0 };
+  readonly #unlisten: () => void;
+  #counters = { connections: 0, bytesRead: 0, bytesWritten: 0, cuts: 0, stalls: 0 };
 
   /** @throws TorsiondError USAGE, ACCESS_TOKEN for options that can never work */
   constructor(options: PortForwarderOptions) {
     this.#options = options;
+    this.#port = 'usb' in options ? forwardedUsbDevice(options.usb) : forwardedSerialPort(options.port);
     this.#clock = options.clock ?? systemClock;
     this.#random = options.random ?? (() => crypto.getRandomValues(new Uint32Array(1))[0]! / 2 ** 32);
     this.#takesOver = options.takeOver ?? false;
     this.#page = options.page ?? crypto.randomUUID();
     const url = portUrl(options.url, options.instrument);
     this.#openSocket = socketOpener(options.WebSocket, url, options.token ?? '', PORT_SUBPROTOCOL);
-    options.port.addEventListener('disconnect', this.#onUnplugged);
+    this.#unlisten = this.#port.onUnplugged(() => this.#unplugged());
     this.#connect();
   }
 
@@ -123,11 +138,11 @@ export class PortForwarder {
     await this.#closed;
   }
 
-  readonly #onUnplugged = (): void => {
+  #unplugged(): void {
     const opening = this.#opening;
     if (opening) this.#say({ type: 'lost', connection: opening.connection, message: 'the device was unplugged' });
     this.#end({ kind: 'ended', reason: 'unplugged' });
-  };
+  }
 
   #connect(): void {
     let socket: SocketLike;
@@ -141,7 +156,9 @@ export class PortForwarder {
     socket.binaryType = 'arraybuffer';
     this.#watch();
     socket.addEventListener('open', () => {
-      if (this.#socket === socket) this.#say({ type: 'offer', name: serialPortName(this.#options.port.getInfo()), page: this.#page, takeOver: this.#takesOver });
+      // An older gateway knows serial ports only, and not that there are kinds.
+      const kind = this.#port.kind === 'serial' ? {} : { kind: this.#port.kind };
+      if (this.#socket === socket) this.#say({ type: 'offer', name: this.#port.name, page: this.#page, takeOver: this.#takesOver, ...kind });
     });
     socket.addEventListener('message', ({ data }) => {
       if (this.#socket !== socket) return;
@@ -168,7 +185,8 @@ export class PortForwarder {
         this.#takesOver = false;
         return this.#set({ kind: 'offered' });
       case 'beat': return this.#say({ type: 'beat', number: message.number, atMs: this.#clock.monoMs() });
-      case 'open': return void this.#open(message.connection, message.line, message.windowBytes);
+      case 'open':
+      case 'open-usb': return void this.#open(message.connection, message, message.windowBytes);
       case 'close': return void this.#close(message.connection);
       case 'took': return this.#took(message.connection, message.number);
       case 'refused': {
@@ -178,34 +196,44 @@ export class PortForwarder {
     }
   }
 
-  async #open(connection: number, line: PortLine, windowBytes: number): Promise<void> {
+  async #open(connection: number, how: PortHow, windowBytes: number): Promise<void> {
     this.#letGo();
-    const serial = new OpenSerialPort(this.#options.port, {
-      bytes: (data, atMs) => this.#forward(opening, data, atMs),
-      cut: (name, atMs) => this.#cut(opening, name, atMs),
-      lost: (message) => this.#lostPort(opening, message),
-    }, () => this.#clock.monoMs());
-    const opening: Opening = { connection, serial, windowBytes, nextNumber: 0, onTheWay: [], isOpen: false };
+    const notOpened = (thrown: unknown): void => {
+      const { name, message } = thrown as Error;
+      const error = thrown instanceof TorsiondError ? thrown.code : name.slice(0, 300);
+      this.#say({ type: 'not-opened', connection, error, message: message.slice(0, 300) });
+    };
+    let port: OpenPort;
+    try {
+      port = this.#port.prepare(how, {
+        bytes: (data, atMs) => this.#forward(opening, data, atMs),
+        cut: (name, atMs) => this.#cut(opening, name, atMs),
+        stalled: () => this.#stalled(opening),
+        lost: (message) => this.#lostPort(opening, message),
+      }, this.#clock);
+    } catch (thrown) {
+      return notOpened(thrown);
+    }
+    const opening: Opening = { connection, port, windowBytes, nextNumber: 0, onTheWay: [], isOpen: false };
     this.#opening = opening;
     try {
       await this.#closed;
       if (this.#opening !== opening) return;
-      await serial.open(line);
+      await port.open();
     } catch (thrown) {
-      const { name, message } = thrown as Error;
       if (this.#opening !== opening) return;
       this.#opening = null;
-      return this.#say({ type: 'not-opened', connection, error: name.slice(0, 300), message: message.slice(0, 300) });
+      return notOpened(thrown);
     }
     if (this.#opening !== opening) {
       // Closed meanwhile, by whoever waits for this to be over.
-      await serial.close();
+      await port.close();
       return;
     }
     opening.isOpen = true;
     this.#say({ type: 'opened', connection });
     this.#set({ kind: 'open' });
-    serial.start();
+    port.start();
   }
 
   async #close(connection: number): Promise<void> {
@@ -224,7 +252,7 @@ export class PortForwarder {
     this.#opening = null;
     if (!opening) return;
     const before = this.#closed;
-    this.#closed = before.then(() => opening.serial.close());
+    this.#closed = before.then(() => opening.port.close());
   }
 
   #forward(opening: Opening, data: Uint8Array, atMs: number): void {
@@ -242,6 +270,12 @@ export class PortForwarder {
     this.#say({ type: 'cut', connection: opening.connection, number: opening.nextNumber++, atMs, error });
   }
 
+  #stalled(opening: Opening): void {
+    if (this.#opening !== opening) return;
+    this.#counters.stalls += 1;
+    this.#say({ type: 'stalled', connection: opening.connection });
+  }
+
   #took(connection: number, number: number): void {
     const opening = this.#opening;
     if (opening?.connection !== connection) return;
@@ -250,14 +284,14 @@ export class PortForwarder {
   }
 
   #holdOrGoOn(opening: Opening): void {
-    opening.serial.hold(opening.onTheWay.reduce((sum, { bytes }) => sum + bytes, 0) >= opening.windowBytes);
+    opening.port.hold(opening.onTheWay.reduce((sum, { bytes }) => sum + bytes, 0) >= opening.windowBytes);
   }
 
   #write(message: Uint8Array): void {
     const { kind, connection, number, data } = decodePortBytes(message);
     const opening = this.#opening;
     if (kind !== 'write' || opening?.connection !== connection) return;
-    opening.serial.write(data).then(
+    opening.port.write(data).then(
       () => {
         this.#counters.bytesWritten += data.length;
         this.#say({ type: 'wrote', connection, number });
@@ -285,7 +319,7 @@ export class PortForwarder {
 
   #end(state: Extract<PortForwarderState, { kind: 'ended' }>): void {
     if (this.#state.kind === 'ended') return;
-    this.#options.port.removeEventListener('disconnect', this.#onUnplugged);
+    this.#unlisten();
     this.#cancelRetry();
     this.#dropSocket(1000, state.reason);
     this.#letGo();
@@ -308,7 +342,7 @@ export class PortForwarder {
     this.#cancelWatch = this.#clock.after(SILENT_MS, () => this.#lostSocket(`the gateway has been silent for ${SILENT_MS / 1_000} s`));
   }
 
-  #say(message: PortPageMessage): void {
+  #say(message: PortPageMessageSent): void {
     this.#send(JSON.stringify(message));
   }
 

@@ -2,6 +2,7 @@
 import * as z from 'zod';
 import { CaptureSettings, TorqueUnitCode } from '../capture-settings.ts';
 import { Direction, InterruptedCycle, Reading } from '../reading.ts';
+import { PortUsbDevice } from './port-messages.ts';
 
 const at = z.iso.datetime().describe('Wall time of the gateway.');
 const channel = z.string().describe('Channel id, for example bench-a/1.');
@@ -23,6 +24,7 @@ export const InstrumentInfo = z.object({
   fault: Fault.nullable(),
   link: z.string().describe('What the instrument is reached by, as a person recognises it.'),
   linkKind: z.string().optional().describe('Kind of the link, as in the settings.'),
+  pageUsb: PortUsbDevice.optional().describe('Link kind browser-usb: the device that a page must have.'),
   driver: z.string(),
   epoch: z.number().int().min(0),
   identity: z.object({ maker: z.string(), model: z.string(), serialNumber: z.string(), firmware: z.string() }).nullable(),

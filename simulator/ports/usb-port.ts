@@ -1,6 +1,7 @@
 /** A virtual instrument on USB: bytes in packets through bulk or interrupt endpoints, and what can go wrong there. */
 import { TorsiondError } from '../../shared/errors.ts';
 import { addressText, MAX_BACKLOG_BYTES, type PortCounters, type SimulatedPort, type UsbPortAddress } from './port.ts';
+import { soon } from './soon.ts';
 import type { UsbBus } from './usb-bus.ts';
 import { SimulatedUsbDevice, type UsbEndpoint, type UsbFunction, type UsbInTransfer, type UsbInterface, type UsbOutTransfer } from './usb-device.ts';
 
@@ -249,7 +250,7 @@ export class UsbPort implements SimulatedPort {
 
   async #take(data: Uint8Array): Promise<UsbOutTransfer> {
     if (this.#isOutHanging) return new Promise((_, reject) => this.#hanging.push(reject));
-    await new Promise((resolve) => setImmediate(resolve));
+    await new Promise<void>(soon);
     if (!this.#isClaimed) throw new DOMException('A transfer error has occurred.', 'NetworkError');
     if (this.#isHalted.out) return { status: 'stall', bytesWritten: 0 };
     const taken = data.slice(0, this.#takesAtMost);
@@ -262,7 +263,7 @@ export class UsbPort implements SimulatedPort {
   #pumpSoon(): void {
     if (this.#isPumpDue) return;
     this.#isPumpDue = true;
-    setImmediate(() => {
+    soon(() => {
       this.#isPumpDue = false;
       this.#pump();
     });

@@ -7,9 +7,9 @@ import type { OpenLink } from '../../drivers/links/link.ts';
 import { openUsbLink } from '../../drivers/links/usb-link.ts';
 import { forwardPort } from '../../shared/client/index.ts';
 import { systemClock } from '../../shared/clock.ts';
-import { HidBus, openHidPort, openPtyPort, openRfc2217Port, openTcpPort, openUsbPort, openWebSerialPort, UsbBus, type SimulatedPort } from '../../simulator/index.ts';
+import { HidBus, openHidPort, openPtyPort, openRfc2217Port, openTcpPort, openUsbPort, UsbBus, type SimulatedPort } from '../../simulator/index.ts';
 import { memoryBenchPort } from './memory-bench-port.ts';
-import { INSTRUMENT, memorySockets, portsBench } from './page-port-bench.ts';
+import { browserInstrument, INSTRUMENT, memorySockets, portsBench, WEB_SERIAL, webUsb } from './page-port-bench.ts';
 import { waitUntil } from './wait-until.ts';
 
 export interface FaultPort {
@@ -57,23 +57,23 @@ export const FAULT_PORTS: readonly FaultPort[] = [
       return { port: openHidPort({ bus }), open: (context) => openHidLink({ vendorId: '1209', productId: '0002', ...reports }, bus, context) };
     },
   },
-  {
-    // A page's Web Serial port, the module that the page runs, and the gateway's side of it; between them memory.
-    name: 'browser',
+  // What a page has, the module that the page runs, and the gateway's side of it; between them memory.
+  ...[WEB_SERIAL, webUsb('browser-usb')].map((thing): FaultPort => ({
+    name: thing.name,
     make: async () => {
-      const port = openWebSerialPort({ usbVendorId: 0x1209, usbProductId: 0x0001 });
-      const { ports, open } = portsBench(systemClock);
+      const plugged = thing.plugIn();
+      const { ports, open } = portsBench(systemClock, browserInstrument(thing.link));
       const { WebSocket } = memorySockets(ports, systemClock);
       const forward = (): void => {
-        const forwarder = forwardPort({ url: 'http://127.0.0.1', instrument: INSTRUMENT, port: port.port, WebSocket });
+        const forwarder = forwardPort({ url: 'http://127.0.0.1', instrument: INSTRUMENT, ...plugged.given(), WebSocket });
         onTestFinished(() => forwarder.close());
       };
       forward();
-      // As the page does, when the browser says that the port is back.
-      port.port.addEventListener('connect', forward);
-      await waitUntil(() => ports.stamp(INSTRUMENT) !== null, 'the page to offer its port');
-      return { port, open };
+      // As the page does, when the browser says that it is back.
+      plugged.onConnect(forward);
+      await waitUntil(() => ports.stamp(INSTRUMENT) !== null, 'the page to offer it');
+      return { port: plugged.port, open };
     },
-  },
+  })),
   { name: 'memory', make: async () => memoryBenchPort() },
 ];

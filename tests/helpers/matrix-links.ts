@@ -84,7 +84,7 @@ export const MATRIX_LINKS: readonly MatrixLink[] = [
   { name: 'tcp', suits: () => true, start: (instruments, torque) => startOn('tcp', instruments, torque) },
   { name: 'rfc2217', suits: onSerialLines, start: (instruments, torque) => startOn('rfc2217', instruments, torque) },
   // These ports exist in the process that made them, so the settings cannot name them.
-  ...FAULT_PORTS.filter((row) => ['usb', 'hid', 'browser', 'memory'].includes(row.name)).map((row): MatrixLink => ({
+  ...FAULT_PORTS.filter((row) => ['usb', 'hid', 'browser', 'browser-usb', 'memory'].includes(row.name)).map((row): MatrixLink => ({
     name: row.name, suits: row.name === 'memory' ? () => true : onSerialLines, start: (instruments, torque) => startOnOwn(row, instruments, torque),
   })),
 ];

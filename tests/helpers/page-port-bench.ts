@@ -1,10 +1,12 @@
-/** An instrument with link kind `browser`, and pages that bring it a simulated Web Serial port. */
+/** An instrument with link kind `browser` or `browser-usb`, and pages that bring it a simulated port or device. */
 import { BrowserPorts, type PageConversation } from '../../daemon/devices/browser-ports.ts';
 import { linkOpener } from '../../daemon/devices/open-link.ts';
 import { InstrumentSettings } from '../../daemon/settings/schema.ts';
 import type { OpenLink } from '../../drivers/links/link.ts';
+import type { PortGiven } from '../../shared/client/index.ts';
 import type { SocketConstructor, SocketLike } from '../../shared/client/socket.ts';
 import type { Clock } from '../../shared/clock.ts';
+import { openUsbPort, openWebSerialPort, UsbBus, type SimulatedPort, type UsbPortOptions } from '../../simulator/index.ts';
 
 export const INSTRUMENT = 'bench-a';
 
@@ -13,6 +15,44 @@ export function browserInstrument(link: Record<string, unknown> = {}, changes: R
     id: INSTRUMENT, link: { kind: 'browser', ...link }, driver: { id: 'ascii-lines', options: { columns: ['torque'] } },
     channels: [{ sampleRateHz: 1_000, transducer: { serialNumber: 'HF-2201', capacity: 60 } }], ...changes,
   });
+}
+
+/** Something that a page may have, and the link of an instrument that takes it. */
+export interface PageThing {
+  readonly name: string;
+  readonly link: Record<string, unknown>;
+  plugIn(): PluggedIn;
+}
+
+export interface PluggedIn {
+  readonly port: SimulatedPort;
+  /** What the browser has of it now. */
+  given(): PortGiven;
+  /** All that it sent was taken, or nobody takes anything. */
+  isRead(): boolean;
+  onConnect(listener: () => void): void;
+}
+
+export const WEB_SERIAL: PageThing = {
+  name: 'browser', link: { kind: 'browser' },
+  plugIn: () => {
+    const port = openWebSerialPort({ usbVendorId: 0x1209, usbProductId: 0x0001 });
+    return { port, given: () => ({ port: port.port }), isRead: () => port.backlogBytes === 0, onConnect: (listener) => port.port.addEventListener('connect', listener) };
+  },
+};
+
+export function webUsb(name: string, link: Record<string, unknown> = {}, options: Omit<UsbPortOptions, 'bus'> = {}): PageThing {
+  return {
+    name, link: { kind: 'browser-usb', vendorId: '1209', productId: '0001', ...link },
+    plugIn: () => {
+      const bus = new UsbBus();
+      const port = openUsbPort({ bus, ...options });
+      return {
+        port, given: () => ({ usb: { device: port.device!, bus } }), onConnect: (listener) => bus.addEventListener('connect', listener),
+        isRead: () => port.backlogBytes === 0 || !port.isPluggedIn || port.pendingReads === 0,
+      };
+    },
+  };
 }
 
 export function portsBench(clock: Clock, settings = browserInstrument()): { ports: BrowserPorts; open: OpenLink } {

@@ -7,10 +7,10 @@ import { startDaemon } from '../../daemon/app.ts';
 import { createLog } from '../../daemon/log.ts';
 import { openTokenStore } from '../../daemon/server/tokens.ts';
 import { Settings } from '../../daemon/settings/schema.ts';
-import { connect, forwardPort, type PortForwarder, type PortForwarderState, type TorsiondClient } from '../../shared/client/index.ts';
+import { connect, forwardPort, type PortForwarder, type PortForwarderState, type PortGiven, type TorsiondClient } from '../../shared/client/index.ts';
 import { systemClock } from '../../shared/clock.ts';
 import type { GatewayEvent } from '../../shared/wire/events.ts';
-import { openTcpPort, openWebSerialPort, parseScenario, type SimulatedPort } from '../../simulator/index.ts';
+import { openTcpPort, openUsbPort, openWebSerialPort, parseScenario, UsbBus, type SimulatedPort, type UsbPort, type UsbPortOptions } from '../../simulator/index.ts';
 import { makeInstrument } from '../../simulator/instruments/make-instrument.ts';
 import { shownScale } from '../../simulator/instruments/shown.ts';
 import { SteeredTorque } from '../helpers/steered-torque.ts';
@@ -36,13 +36,26 @@ function plugIn(port: SimulatedPort): SteeredTorque {
   return source;
 }
 
+/** A USB device at the page's computer. */
+interface UsbDevice {
+  readonly bus: UsbBus;
+  readonly usb: UsbPort;
+}
+
+function usbDevice(options: Omit<UsbPortOptions, 'bus'> = {}): UsbDevice {
+  const bus = new UsbBus();
+  return { bus, usb: openUsbPort({ bus, ...options }) };
+}
+
+const given = (port: ReturnType<typeof openWebSerialPort> | UsbDevice): PortGiven => ('bus' in port ? { usb: { device: port.usb.device!, bus: port.bus } } : { port: port.port });
+
 interface Bench {
   readonly url: string;
   readonly client: TorsiondClient;
   readonly events: GatewayEvent[];
   token(scope: 'read' | 'operate'): string;
   state(instrument: string): string;
-  forward(port: ReturnType<typeof openWebSerialPort>, options?: { takeOver?: boolean; token?: string; instrument?: string }): PortForwarder;
+  forward(port: ReturnType<typeof openWebSerialPort> | UsbDevice, options?: { takeOver?: boolean; token?: string; instrument?: string }): PortForwarder;
   of<Type extends GatewayEvent['type']>(type: Type): Extract<GatewayEvent, { type: Type }>[];
 }
 
@@ -75,7 +88,7 @@ async function bench(...links: readonly object[]): Promise<Bench> {
     url: daemon.url, client, events, token, of,
     state: (id) => of('instrument.state').findLast(({ instrument }) => instrument.id === id)?.instrument.state ?? hello.instruments.find((info) => info.id === id)!.state,
     forward: (port, options = {}) => {
-      const forwarder = forwardPort({ url: daemon.url, token: token('operate'), instrument: 'bench-a', port: port.port, ...options });
+      const forwarder = forwardPort({ url: daemon.url, token: token('operate'), instrument: 'bench-a', ...given(port), ...options });
       onTestFinished(() => forwarder.close());
       return forwarder;
     },
@@ -199,5 +212,117 @@ describe('a transducer at another computer', () => {
     await waitUntil(() => taker.state.kind === 'open', 'the other port', 10_000);
     await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming');
     expect(first.port.isOpen).toBe(false);
+  });
+});
+
+describe('a USB transducer at another computer', () => {
+  const LINK = { kind: 'browser-usb', vendorId: '1209', productId: '0001' };
+
+  it('gives the readings that the same torque gives through TCP, over a bridge chip\'s packets too', async () => {
+    const tcp = await openTcpPort();
+    const device = usbDevice({ packetHeader: Uint8Array.of(1, 0x60), interfaceNumber: 2, inEndpoint: 3, otherInterfaces: [{ interfaceNumber: 0, interfaceClass: 3, endpoints: [] }] });
+    const sources = [plugIn(device.usb), plugIn(tcp)];
+    const at = await bench({ ...LINK, serialNumber: 'HF-U0001', interface: 2, inEndpoint: 3, packetHeaderBytes: 2 }, tcp.address);
+    const hello = at.client.hello!.instruments[0]!;
+    expect(hello).toMatchObject({ linkKind: 'browser-usb', pageUsb: { vendorId: 0x1209, productId: 1, serialNumber: 'HF-U0001' } });
+    expect(hello.fault).toMatchObject({ code: 'LINK_NOT_FOUND', hint: 'Open the page on the computer with the transducer and press "Connect USB device".' });
+    const forwarder = at.forward(device);
+    const seen = kinds(forwarder);
+    await Promise.all([streams(at, 'bench-a'), streams(at, 'bench-b')]);
+    for (const top of [12.345, -31.5, 44.001]) await pull(at, sources, top, ['bench-a/1', 'bench-b/1']);
+    expect(readings(at)).toEqual([12.345, -31.5, 44.001]);
+    expect(readings(at)).toEqual(readings(at, 'bench-b/1'));
+    expect(at.of('cycle.interrupted')).toEqual([]);
+    expect(seen).toEqual(['connecting', 'offered', 'open']);
+    expect(at.of('instrument.state').findLast((event) => event.instrument.id === 'bench-a')!.instrument.link).toBe('USB 1209:0001, serial number HF-U0001 (operate)');
+    await forwarder.close();
+    expect([device.usb.device!.opened, device.usb.pendingReads, device.bus.listenerCount]).toEqual([false, 0, 0]);
+  });
+
+  it('a packet that is too long (babble) under torque is a gap: the cut cycle is not judged, the device stays open, and the next pull counts', async () => {
+    const device = usbDevice();
+    const source = plugIn(device.usb);
+    const at = await bench(LINK);
+    const forwarder = at.forward(device);
+    await streams(at);
+    await pull(at, [source], 20);
+    source.target = 35;
+    await waitUntil(() => live(at) > 34, 'torque');
+    device.usb.babble();
+    await waitUntil(() => at.of('cycle.interrupted').length === 1, 'the cut cycle');
+    expect(at.of('cycle.interrupted')[0]).toMatchObject({ reason: 'gap', channel: 'bench-a/1' });
+    const cut = at.of('instrument.state').find(({ instrument }) => instrument.fault?.code === 'LINK_CUT');
+    expect(cut?.instrument.fault?.message).toBe('the device sent more than a packet holds, and bytes are missing (babble)');
+    source.target = 0;
+    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again');
+    await waitUntil(() => Math.abs(live(at)) < 0.01, 'rest');
+    await pull(at, [source], 25);
+    expect(readings(at)).toEqual([20, 25]);
+    expect(forwarder.counters).toMatchObject({ cuts: 1, connections: 1 });
+    expect(device.usb.device!.opened).toBe(true);
+  });
+
+  it('a halt is cleared and counted, and the device read on; halts without an end lose it, and it is opened again', async () => {
+    const device = usbDevice();
+    const source = plugIn(device.usb);
+    const at = await bench(LINK);
+    const forwarder = at.forward(device);
+    await streams(at);
+    device.usb.stall(2);
+    await waitUntil(() => forwarder.counters.stalls === 2, 'two stalls');
+    await pull(at, [source], 20);
+    expect(at.of('instrument.state').findLast((event) => event.instrument.id === 'bench-a')!.instrument.epoch).toBe(1);
+    device.usb.stall(4);
+    await waitUntil(() => at.of('instrument.state').some(({ instrument }) => instrument.fault?.message.includes('the device stalled 4 times in a row')), 'the loss');
+    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+    await waitUntil(() => Math.abs(live(at)) < 0.01, 'rest');
+    await pull(at, [source], 25);
+    expect(readings(at)).toEqual([20, 25]);
+  });
+
+  it('a transfer that fails loses the link and the device is opened again; an unplugged one ends the offer and can be offered again', async () => {
+    const device = usbDevice();
+    plugIn(device.usb);
+    const at = await bench(LINK);
+    const first = at.forward(device);
+    await streams(at);
+    device.usb.failTransfer();
+    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+    expect(at.of('instrument.state').some(({ instrument }) => instrument.fault?.message === 'the port ended: reading the device failed: A transfer error has occurred.')).toBe(true);
+    await device.usb.unplug();
+    expect(first.state).toEqual({ kind: 'ended', reason: 'unplugged' });
+    await waitUntil(() => at.state('bench-a') === 'absent', 'the instrument to wait again');
+    await device.usb.replug();
+    at.forward(device);
+    await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+  });
+
+  it('a serial port in its place, another device, and settings that do not fit the device are refused in words', async () => {
+    const at = await bench(LINK, { ...LINK, interface: 7 });
+    const serial = at.forward(openWebSerialPort());
+    await waitUntil(() => serial.state.kind === 'ended', 'the refusal');
+    expect(serial.state).toMatchObject({ reason: 'refused', error: { code: 'LINK_SETTINGS', message: '"bench-a" is read from a USB device, and this page offers a serial port' } });
+    at.forward(usbDevice({ productId: 2 }));
+    const fault = (id: string): unknown => at.of('instrument.state').findLast(({ instrument }) => instrument.id === id)?.instrument.fault;
+    await waitUntil(() => at.state('bench-a') === 'needs-attention', 'the wrong device to be told');
+    expect(fault('bench-a')).toMatchObject({ code: 'LINK_SETTINGS', message: expect.stringContaining('the page has USB 1209:0002, serial number HF-U0001, and the settings want USB 1209:0001') as string });
+    const device = usbDevice();
+    at.forward(device, { instrument: 'bench-b' });
+    await waitUntil(() => at.state('bench-b') === 'needs-attention', 'the wrong settings to be told');
+    expect(fault('bench-b')).toMatchObject({ code: 'LINK_SETTINGS', message: expect.stringContaining('there is no interface 7; the device has interface 0: bulk in 1 (64 bytes), bulk out 2 (64 bytes)') as string });
+    expect(device.usb.device!.opened).toBe(false);
+  });
+
+  it.each([
+    ['open', 'SecurityError', 'LINK_PERMISSION'], ['open', 'NetworkError', 'LINK_OPEN_FAILED'], ['claim', 'NetworkError', 'LINK_OPEN_FAILED'],
+  ] as const)('a browser that refuses to %s it with %s is told as %s', async (step, name, code) => {
+    const device = usbDevice();
+    device.usb.refuse(step, new DOMException('Refused here.', name));
+    const at = await bench(LINK);
+    at.forward(device);
+    await waitUntil(() => at.of('instrument.state').some(({ instrument }) => instrument.fault?.code === code), 'the refusal');
+    const { fault } = at.of('instrument.state').find(({ instrument }) => instrument.fault?.code === code)!.instrument;
+    expect(fault!.message).toBe(`the browser could not open the USB device: ${step === 'open' ? 'the device' : 'interface 0'} cannot be ${step === 'open' ? 'opened' : 'had'}: Refused here.`);
+    expect(device.usb.device!.opened).toBe(false);
   });
 });

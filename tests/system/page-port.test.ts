@@ -12,13 +12,14 @@ import { openTokenStore } from '../../daemon/server/tokens.ts';
 import { Settings } from '../../daemon/settings/schema.ts';
 import { connect, type ClientEvents, type TorsiondClient } from '../../shared/client/index.ts';
 import { systemClock } from '../../shared/clock.ts';
-import type { SimulatedSerial, WebSerialSimulatedPort } from '../../simulator/index.ts';
+import type { SimulatedSerial, UsbPort, WebSerialSimulatedPort } from '../../simulator/index.ts';
 import type * as simulatedSerial from '../../simulator/ports/web-serial-port.ts';
 import { openPtyPort, parseScenario } from '../../simulator/index.ts';
 import { makeInstrument } from '../../simulator/instruments/make-instrument.ts';
 import { shownScale } from '../../simulator/instruments/shown.ts';
+import type * as simulatedUsb from '../helpers/page-harness/simulated-usb.ts';
 import { buildPage, startBrowser } from '../helpers/page-harness/browser.ts';
-import { simulatedSerialScript, startSerialBrowser, whyNoSerialBrowser } from '../helpers/page-harness/serial-browser.ts';
+import { simulatedSerialScript, simulatedUsbScript, startSerialBrowser, whyNoSerialBrowser } from '../helpers/page-harness/serial-browser.ts';
 import { SteeredTorque } from '../helpers/steered-torque.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
@@ -31,9 +32,10 @@ instruments:
 
 let built: { directory: string; remove: () => void };
 let script: string;
+let usbScript: string;
 
 beforeAll(async () => {
-  [built, script] = await Promise.all([buildPage(), simulatedSerialScript()]);
+  [built, script, usbScript] = await Promise.all([buildPage(), simulatedSerialScript(), simulatedUsbScript()]);
 });
 afterAll(() => built?.remove());
 
@@ -45,13 +47,13 @@ interface Station {
   state(): string;
 }
 
-async function station(): Promise<Station> {
+async function station(link: object = { kind: 'browser', baudRate: 57_600 }): Promise<Station> {
   const dataDirectory = tempFolder();
   const { token } = openTokenStore(dataDirectory).create('read', 'test');
   const settings = Settings.parse({
     station: 'Hollin & Fenn, bench 3', server: { port: 0 },
     instruments: [{
-      id: 'bench-a', title: 'Laptop bench', link: { kind: 'browser', baudRate: 57_600 }, driver: { id: 'ascii-lines' },
+      id: 'bench-a', title: 'Laptop bench', link, driver: { id: 'ascii-lines' },
       channels: [{ title: 'Crank bolts', zero: { kind: 'fixed' }, transducer: { serialNumber: 'HF-T60-0041', capacity: 60, resolution: 0.001 }, capture: { mode: 'peak' } }],
     }],
   });
@@ -268,4 +270,111 @@ describe('a port of the page\'s computer', () => {
       if (process.env['TORSIOND_SHOTS']) await page.screenshot({ path: `${process.env['TORSIOND_SHOTS']}/${look.width}-${look.scheme}-${state}.png` });
     }
   }, 60_000);
+});
+
+/** Runs in the page: a USB device in place of the browser's own, which sends 500 lines a second of the torque it is told. */
+function simulateUsb(made: typeof simulatedUsb): void {
+  const bus = new made.UsbBus();
+  const device = made.openUsbPort({ bus });
+  // A keyboard's chip, which the page must not ask for.
+  const other = made.openUsbPort({ bus, productId: 0x0003, place: '1-2' });
+  const usb = new made.SimulatedUsb(bus, sessionStorage.getItem('granted') === null ? [] : [device.device!]);
+  usb.choose = (devices) => {
+    if (devices.includes(other.device!)) throw new Error('the page asked for devices that the settings do not want');
+    sessionStorage.setItem('granted', 'yes');
+    return devices[0] ?? null;
+  };
+  Object.defineProperty(navigator, 'usb', { value: usb });
+  const at = { device, target: 0 };
+  Object.assign(window, { at });
+  let torque = 0;
+  let sent = performance.now();
+  setInterval(() => {
+    let text = '';
+    for (; sent + 2 <= performance.now(); sent += 2) {
+      torque += Math.max(-0.2, Math.min(0.2, at.target - torque));
+      text += `${torque.toFixed(3)}\r\n`;
+    }
+    if (text !== '') device.write(new TextEncoder().encode(text));
+  }, 10);
+}
+
+describe('a USB device of the page\'s computer', () => {
+  const LINK = { kind: 'browser-usb', vendorId: '1209', productId: '0001' };
+  const NAME = 'USB 1209:0001, serial number HF-U0001';
+  const device = (page: Page, work: 'unplug' | 'replug' | 'babble' | 'stall'): Promise<void> => page.evaluate((name) => {
+    void (window as unknown as { at: { device: UsbPort } }).at.device[name]();
+  }, work);
+  let browser: Browser;
+  beforeAll(async () => {
+    browser = await startBrowser();
+  });
+  afterAll(() => browser?.close());
+
+  it('is connected by a button, read on after a halt and a packet that is too long, back after a re-plug and a reload, and let go by a button', async () => {
+    const at = await station(LINK);
+    const { page, complaints } = await pageOf(browser);
+    onTestFinished(() => page.context().close());
+    await page.addInitScript({ content: `${usbScript}\n(${simulateUsb.toString()})(simulatedUsb);` });
+    await page.goto(at.url);
+    await port(page).getByText('The transducer (USB 1209:0001) may be plugged in at this computer: connect it.').waitFor();
+    expect(await page.locator('[data-channel="bench-a/1"] .trouble').innerText()).toBe('No page offers a USB device for this instrument. Open the page on the computer with the transducer and press "Connect USB device". (LINK_NOT_FOUND)');
+    await port(page).getByRole('button', { name: 'Connect USB device' }).click();
+    await port(page).getByText(`Reading ${NAME} at this computer. Keep this page open.`).waitFor();
+    await waitUntil(() => at.state() === 'streaming', 'samples', 10_000);
+    await pull(at, page, 12.5, (target) => steer(page, target));
+
+    await device(page, 'stall');
+    await pull(at, page, 13, (target) => steer(page, target));
+    await device(page, 'babble');
+    await port(page).getByText('Read errors so far: 1.').waitFor();
+    await waitUntil(() => at.state() === 'streaming', 'samples after the read error', 10_000);
+    await pull(at, page, 14, (target) => steer(page, target));
+
+    await device(page, 'unplug');
+    await port(page).getByText(`${NAME} was unplugged. It is connected again by itself when it is back.`).waitFor();
+    await device(page, 'replug');
+    await port(page).getByText(`Reading ${NAME} at this computer. Keep this page open.`).waitFor();
+
+    await page.reload();
+    await port(page).getByText(`Reading ${NAME} at this computer. Keep this page open.`).waitFor();
+    await waitUntil(() => at.state() === 'streaming', 'samples after the reload', 10_000);
+    await pull(at, page, 16.25, (target) => steer(page, target));
+    expect(at.stored.map(({ reading }) => reading.value)).toEqual([12.5, 13, 14, 16.25]);
+
+    await port(page).getByRole('button', { name: 'Disconnect' }).click();
+    await port(page).getByRole('button', { name: 'Connect USB device' }).waitFor();
+    await waitUntil(() => at.state() === 'absent', 'the instrument to wait for a page');
+    await page.reload();
+    await port(page).getByText(/may be plugged in at this computer: connect it\.$/).waitFor();
+    expect(complaints).toEqual([]);
+  }, 60_000);
+
+  it('is asked of the browser\'s own WebUSB by the ids of the settings; choosing none is said', async () => {
+    const at = await station({ ...LINK, serialNumber: 'HF-U0001' });
+    const { page } = await pageOf(browser);
+    onTestFinished(() => page.context().close());
+    // Nobody can answer the browser's question in a test: what is asked is noted, and answered as by a person who closes the list.
+    await page.addInitScript(() => {
+      (navigator as unknown as { usb: { requestDevice: (options: unknown) => Promise<never> } }).usb.requestDevice = (options) => {
+        Object.assign(window, { asked: options });
+        return Promise.reject(new DOMException('No device selected.', 'NotFoundError'));
+      };
+    });
+    await page.goto(at.url);
+    await port(page).getByRole('button', { name: 'Connect USB device' }).click();
+    await port(page).getByText('No device was chosen.').waitFor();
+    const asked = await page.evaluate(() => (window as unknown as { asked: unknown }).asked);
+    expect(asked).toEqual({ filters: [{ vendorId: 0x1209, productId: 1, serialNumber: 'HF-U0001' }] });
+  });
+
+  it('is not offered by a browser that cannot read USB: the page says what is needed', async () => {
+    const at = await station(LINK);
+    const { page } = await pageOf(browser);
+    onTestFinished(() => page.context().close());
+    await page.addInitScript(() => Object.defineProperty(navigator, 'usb', { value: undefined }));
+    await page.goto(at.url);
+    await port(page).getByText('This browser cannot read USB devices. Where the transducer is plugged in, open this page in a browser with WebUSB: Chrome, Edge or Opera.').waitFor();
+    expect(await port(page).getByRole('button').count()).toBe(0);
+  });
 });

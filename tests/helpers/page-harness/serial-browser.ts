@@ -45,10 +45,19 @@ exec /usr/bin/chromium "$@"' '${policy}' "$@"
 }
 
 /** The simulated Web Serial port as a script for a page: `simulatedSerial` with what `torsiond/simulator` gives. */
-export async function simulatedSerialScript(): Promise<string> {
+export function simulatedSerialScript(): Promise<string> {
+  return scriptOf('simulator/ports/web-serial-port.ts', 'simulatedSerial');
+}
+
+/** The simulated USB device likewise: `simulatedUsb`. */
+export function simulatedUsbScript(): Promise<string> {
+  return scriptOf('tests/helpers/page-harness/simulated-usb.ts', 'simulatedUsb');
+}
+
+async function scriptOf(entry: string, name: string): Promise<string> {
   const result = await build({
     configFile: false, logLevel: 'warn',
-    build: { write: false, minify: false, lib: { entry: 'simulator/ports/web-serial-port.ts', formats: ['iife'], name: 'simulatedSerial' } },
+    build: { write: false, minify: false, lib: { entry, formats: ['iife'], name } },
   });
   const [output] = (Array.isArray(result) ? result : [result]) as { output: { type: string; code?: string }[] }[];
   return output!.output.find(({ type }) => type === 'chunk')!.code!;

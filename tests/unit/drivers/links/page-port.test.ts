@@ -5,10 +5,11 @@ import { PAGE_SILENT_MS, PagePort } from '../../../../drivers/links/page-port.ts
 import { CUTS_MAX, WINDOW_BYTES } from '../../../../drivers/links/page-connection.ts';
 import type { TorsiondError } from '../../../../shared/errors.ts';
 import { decodePortBytes, encodePortBytes, PORT_PAYLOAD_MAX, type PortBytes } from '../../../../shared/wire/port-bytes.ts';
-import type { PortGatewayMessage, PortPageMessage } from '../../../../shared/wire/port-messages.ts';
+import type { PortGatewayMessage, PortPageMessageSent } from '../../../../shared/wire/port-messages.ts';
 import { ManualClock } from '../../../helpers/manual-clock.ts';
 
 const LINE = { baudRate: 9_600, dataBits: 8, parity: 'none', stopBits: 1, flowControl: 'none', dtr: null, rts: null } as const;
+const HOW = { type: 'open', line: LINE } as const;
 
 /** Lets promises run. */
 const breathe = (): Promise<void> => new Promise((resolve) => setImmediate(resolve));
@@ -41,7 +42,7 @@ class ScriptedPage {
     });
   }
 
-  say(message: PortPageMessage): void {
+  say(message: PortPageMessageSent): void {
     this.port.receive(JSON.stringify(message));
   }
 
@@ -59,7 +60,7 @@ class ScriptedPage {
   }
 
   async open(connection = 0): Promise<{ link: ByteLink; chunks: ByteChunk[] }> {
-    const opening = this.port.open(LINE, { clock: this.clock, signal: new AbortController().signal });
+    const opening = this.port.open(HOW, { clock: this.clock, signal: new AbortController().signal });
     await breathe();
     this.say({ type: 'opened', connection });
     const link = await opening;
@@ -147,7 +148,7 @@ describe('a page that brings a port', () => {
     expect(await lostWith(first.link)).toMatchObject({ code: 'LINK_CUT', message: 'a byte came with the wrong parity (ParityError)' });
     await first.link.close();
     page.read(bytes(9)); // between two links: nobody's
-    const link = await page.port.open(LINE, { clock: page.clock, signal: new AbortController().signal });
+    const link = await page.port.open(HOW, { clock: page.clock, signal: new AbortController().signal });
     const chunks: ByteChunk[] = [];
     link.listen((chunk) => chunks.push(chunk));
     page.read(bytes(5));
@@ -174,7 +175,7 @@ describe('a page that brings a port', () => {
     let { link } = await page.open();
     for (let i = 0; i < CUTS_MAX; i++) {
       page.cut('FramingError');
-      link = await page.port.open(LINE, { clock: page.clock, signal: new AbortController().signal });
+      link = await page.port.open(HOW, { clock: page.clock, signal: new AbortController().signal });
     }
     page.cut('FramingError');
     expect(await lostWith(link)).toMatchObject({ code: 'LINK_LOST', hint: expect.stringContaining('baud rate') as string });
@@ -243,7 +244,7 @@ describe('a page that brings a port', () => {
 
   it('that cannot open the port says why; the instrument learns it', async () => {
     const page = new ScriptedPage().offer();
-    const opening = page.port.open(LINE, { clock: page.clock, signal: new AbortController().signal });
+    const opening = page.port.open(HOW, { clock: page.clock, signal: new AbortController().signal });
     await breathe();
     page.say({ type: 'not-opened', connection: 0, error: 'NetworkError', message: 'Failed to open serial port.' });
     await expect(opening).rejects.toMatchObject({ code: 'LINK_OPEN_FAILED', message: 'the browser could not open the port: Failed to open serial port.', hint: expect.stringContaining('close other programs') as string });
@@ -252,7 +253,7 @@ describe('a page that brings a port', () => {
 
   it('that does not answer is given up, and what it opens too late is closed', async () => {
     const page = new ScriptedPage().offer();
-    const opening = page.port.open(LINE, { clock: page.clock, signal: new AbortController().signal }).catch((error: TorsiondError) => error.code);
+    const opening = page.port.open(HOW, { clock: page.clock, signal: new AbortController().signal }).catch((error: TorsiondError) => error.code);
     await breathe();
     page.clock.advance(4_500);
     expect(await opening).toBe('LINK_OPEN_FAILED');
