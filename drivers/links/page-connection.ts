@@ -29,6 +29,11 @@ const CUT_WORDS: Readonly<Record<PortCutName, string>> = {
   babble: 'the device sent more than a packet holds, and bytes are missing',
 };
 
+const CUTS_HINTS: Readonly<Record<PortHow['type'], string>> = {
+  'open': 'Check baud rate, data bits and parity first, then the cable.',
+  'open-usb': 'The device sends longer packets than it says it would: look after the device itself, then the cable.',
+};
+
 export interface PageConnectionOptions {
   readonly connection: number;
   readonly how: PortHow;
@@ -194,7 +199,7 @@ export class PageConnection {
     this.#cutsMs = [...this.#cutsMs.filter((atMs) => atMs > nowMs - CUTS_SPAN_MS), nowMs];
     if (this.#cutsMs.length > CUTS_MAX) {
       return this.#lose(new TorsiondError('LINK_LOST', `the port reports one fault after another, the last: ${CUT_WORDS[name]} (${name})`, {
-        where: this.#options.label, hint: 'Check baud rate, data bits and parity first, then the cable.',
+        where: this.#options.label, hint: CUTS_HINTS[this.#options.how.type],
       }));
     }
     // No frame may be put together of what came before and after: the link ends, and the next one has the same open port.

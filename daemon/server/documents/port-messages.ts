@@ -24,7 +24,7 @@ export function portDocument(): { readonly channel: JsonSchema; readonly operati
   return {
     channel: {
       address: `${PORTS_PATH}{instrument}`, title: 'ports',
-      description: `A page brings the bytes of a serial port of its computer for an instrument whose link has kind browser. Subprotocol ${PORT_SUBPROTOCOL}, with ${TOKEN_SUBPROTOCOL_PREFIX} and the token beside it; scope operate. The page offers; the gateway opens, closes and opens again. Reads and cuts of one opening are numbered from 0 without a hole.`,
+      description: `A page brings the bytes of a serial port of its computer for an instrument whose link has kind browser, or of a USB device for one with kind browser-usb. Subprotocol ${PORT_SUBPROTOCOL}, with ${TOKEN_SUBPROTOCOL_PREFIX} and the token beside it; scope operate. The page offers; the gateway opens, closes and opens again. Reads and cuts of one opening are numbered from 0 without a hole.`,
       parameters: { instrument: { description: 'Id of the instrument.' } },
       messages: {
         ...Object.fromEntries(all.map(({ name }) => [name, { $ref: `#/components/messages/${name}` }])),

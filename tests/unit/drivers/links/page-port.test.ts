@@ -5,7 +5,7 @@ import { PAGE_SILENT_MS, PagePort } from '../../../../drivers/links/page-port.ts
 import { CUTS_MAX, WINDOW_BYTES } from '../../../../drivers/links/page-connection.ts';
 import type { TorsiondError } from '../../../../shared/errors.ts';
 import { decodePortBytes, encodePortBytes, PORT_PAYLOAD_MAX, type PortBytes } from '../../../../shared/wire/port-bytes.ts';
-import type { PortGatewayMessage, PortPageMessageSent } from '../../../../shared/wire/port-messages.ts';
+import type { PortCutName, PortGatewayMessage, PortHow, PortPageMessageSent } from '../../../../shared/wire/port-messages.ts';
 import { ManualClock } from '../../../helpers/manual-clock.ts';
 
 const LINE = { baudRate: 9_600, dataBits: 8, parity: 'none', stopBits: 1, flowControl: 'none', dtr: null, rts: null } as const;
@@ -55,12 +55,12 @@ class ScriptedPage {
     this.port.receive(encodePortBytes({ kind: 'read', connection, number, atMs, data }));
   }
 
-  cut(error: 'ParityError' | 'FramingError' = 'ParityError'): void {
+  cut(error: PortCutName = 'ParityError'): void {
     this.say({ type: 'cut', connection: 0, number: this.number++, atMs: this.clock.monoMs(), error });
   }
 
-  async open(connection = 0): Promise<{ link: ByteLink; chunks: ByteChunk[] }> {
-    const opening = this.port.open(HOW, { clock: this.clock, signal: new AbortController().signal });
+  async open(connection = 0, how: PortHow = HOW): Promise<{ link: ByteLink; chunks: ByteChunk[] }> {
+    const opening = this.port.open(how, { clock: this.clock, signal: new AbortController().signal });
     await breathe();
     this.say({ type: 'opened', connection });
     const link = await opening;
@@ -180,6 +180,42 @@ describe('a page that brings a port', () => {
     page.cut('FramingError');
     expect(await lostWith(link)).toMatchObject({ code: 'LINK_LOST', hint: expect.stringContaining('baud rate') as string });
     expect((await page.asked()).at(-1)).toEqual({ type: 'close', connection: 0 });
+  });
+
+  it('has a USB device opened by its endpoints; its halts are counted, and a packet that is too long is a cut', async () => {
+    const page = new ScriptedPage().offer();
+    const usb = { vendorId: 0x1209, productId: 1, interface: 2, packetHeaderBytes: 2 };
+    const { link } = await page.open(0, { type: 'open-usb', usb });
+    expect((await page.asked()).at(-1)).toEqual({ type: 'open-usb', connection: 0, usb, windowBytes: WINDOW_BYTES });
+    expect(link.disturbances!()).toBe(0);
+    page.say({ type: 'stalled', connection: 0 });
+    page.say({ type: 'stalled', connection: 0 });
+    expect(link.disturbances!()).toBe(2);
+    page.cut('babble');
+    expect(await lostWith(link)).toMatchObject({ code: 'LINK_CUT', message: 'the device sent more than a packet holds, and bytes are missing (babble)' });
+    let next = await page.port.open({ type: 'open-usb', usb }, { clock: page.clock, signal: new AbortController().signal });
+    page.say({ type: 'stalled', connection: 0 });
+    expect([link.disturbances!(), next.disturbances!()]).toEqual([3, 1]);
+    for (let i = 1; i < CUTS_MAX; i++) {
+      page.cut('babble');
+      next = await page.port.open({ type: 'open-usb', usb }, { clock: page.clock, signal: new AbortController().signal });
+    }
+    page.cut('babble');
+    expect(await lostWith(next)).toMatchObject({ code: 'LINK_LOST', hint: expect.stringContaining('longer packets') as string });
+  });
+
+  it.each([
+    ['NotFoundError', 'LINK_NOT_FOUND', 'LINK_NOT_FOUND'], ['NetworkError', 'LINK_OPEN_FAILED', 'LINK_OPEN_FAILED'], ['SecurityError', 'LINK_OPEN_FAILED', 'LINK_PERMISSION'],
+    // Only the module of a page with a USB device says this; what no browser says is no more than a refusal.
+    ['LINK_SETTINGS', 'LINK_OPEN_FAILED', 'LINK_SETTINGS'], ['constructor', 'LINK_OPEN_FAILED', 'LINK_OPEN_FAILED'], ['LINK_CLOSED', 'LINK_OPEN_FAILED', 'LINK_OPEN_FAILED'],
+  ])('a browser that could not open it with %s is told as %s of a serial port and as %s of a USB device', async (error, serial, usb) => {
+    for (const [how, code] of [[HOW, serial], [{ type: 'open-usb', usb: { vendorId: 1, productId: 1, packetHeaderBytes: 0 } }, usb]] as const) {
+      const page = new ScriptedPage().offer();
+      const opening = page.port.open(how, { clock: page.clock, signal: new AbortController().signal }).catch((thrown: TorsiondError) => thrown);
+      await breathe();
+      page.say({ type: 'not-opened', connection: 0, error, message: 'Why not.' });
+      expect(await opening).toMatchObject({ code, message: `the browser could not open the ${how.type === 'open' ? 'port' : 'USB device'}: Why not.` });
+    }
   });
 
   it('is told what was taken, and no more while the driver holds back', async () => {
