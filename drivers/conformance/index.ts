@@ -4,6 +4,7 @@ export { framerClauses, type FramerHarness } from './framer-clauses.ts';
 export { linkClauses, type LinkFarEnd, type LinkHarness } from './link-clauses.ts';
 export { driverClauses } from './driver-clauses.ts';
 export { type CommandHarness, type ExpectedSample } from './driver-tools.ts';
+export { type SessionHarness } from './session-clauses.ts';
 export { type DriverHarness, type DriverVector } from './stream-bench.ts';
 export { polledDriverClauses } from './polled-driver-clauses.ts';
 export { type PolledHarness, type PolledVector } from './polled-bench.ts';

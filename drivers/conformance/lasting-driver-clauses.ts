@@ -3,9 +3,10 @@ import assert from 'node:assert/strict';
 import { getEventListeners } from 'node:events';
 import { createMemoryLink } from '../links/memory-link.ts';
 import type { Clause } from './clause.ts';
-import { assertUndeclaredRefused, assertUnitsAndStatus, commandOf, countingClock, expectedSamples, samplesOf, startedBy, turn } from './driver-tools.ts';
+import { assertSamples, assertUndeclaredRefused, assertUnitsAndStatus, commandOf, countingClock, expectedSamples, hexText, startedBy, turn } from './driver-tools.ts';
 import { assertNoGrowth, timesPlainLoop } from './endurance.ts';
 import { ManualClock } from './manual-clock.ts';
+import { sessionClauses } from './session-clauses.ts';
 import { answerAs, streamBench, type DriverHarness } from './stream-bench.ts';
 
 /** Chunks of a fast stream: what an adapter collects. */
@@ -115,11 +116,17 @@ export function lastingDriverClauses<Options>(harness: DriverHarness<Options>): 
         if (answer !== null) far.deliver(answer);
         await taken;
         far.deliver(all.subarray(end));
-        assert.equal(far.written.slice(before).filter(isWritten).length, 1, 'the command at the device');
-        assert.deepEqual(samplesOf(events, channels), expectedSamples(vectors, channels), `a command after ${cut} bytes`);
+        const written = far.written.slice(before);
+        const count = written.filter(isWritten).length;
+        assert.equal(count, 1, `a command after ${cut} bytes: isWritten was to know it once at the device, but did ${count} times; written was ${written.map(hexText).join(', ') || 'nothing'}`);
+        assertSamples(events, expectedSamples(vectors, channels), `a command after ${cut} bytes`);
         await session.stop();
       }
     } });
   }
+  clauses.push(...sessionClauses('D', driver, harness, (signal) => {
+    const { session, link, far } = streamBench(harness, signal);
+    return { session, link, far, start: () => session.start(), feed: async () => void far.deliver(Buffer.concat([all, harness.bad])) };
+  }));
   return clauses.sort((a, b) => Number(a.id.slice(1)) - Number(b.id.slice(1)));
 }

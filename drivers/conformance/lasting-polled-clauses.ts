@@ -4,10 +4,11 @@ import { getEventListeners } from 'node:events';
 import { createMemoryLink } from '../links/memory-link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { Clause } from './clause.ts';
-import { assertUndeclaredRefused, assertUnitsAndStatus, commandOf, expectedSamples, samplesOf, startedBy } from './driver-tools.ts';
+import { assertSamples, assertUndeclaredRefused, assertUnitsAndStatus, commandOf, expectedSamples, startedBy } from './driver-tools.ts';
 import { assertNoGrowth, plainLoop, timeMs } from './endurance.ts';
 import { ManualClock } from './manual-clock.ts';
-import { PERIOD_MS, polledBench, polledRounds, startedPolled, type PolledHarness } from './polled-bench.ts';
+import { PERIOD_MS, polledBench, polledRounds, startedPolled, type PolledHarness, type PolledPlan } from './polled-bench.ts';
+import { sessionClauses } from './session-clauses.ts';
 
 /** An answer is one chunk, and with it come its bookkeeping and the next question. */
 const TIMES_PLAIN_LOOP = 250;
@@ -89,11 +90,16 @@ export function lastingPolledClauses<Options>(harness: PolledHarness<Options>): 
         assert.equal(end, 'taken', `${afterMs} ms after a question: ${String(end)}`);
         assert.equal(far.written.slice(before).filter(isWritten).length, 1, 'the command at the device');
         assert.equal(state.mostOpen, 1, `${afterMs} ms after a question the command did not wait for its answer`);
-        assert.deepEqual(samplesOf(events, channels), expectedSamples(Array.from({ length: COMMAND_ROUNDS }, (_, i) => vectors[i % vectors.length]!), channels));
+        assertSamples(events, expectedSamples(Array.from({ length: COMMAND_ROUNDS }, (_, i) => vectors[i % vectors.length]!), channels), `a command ${afterMs} ms after a question`);
         await session.stop();
       }
     } });
   }
+  clauses.push(...sessionClauses('P', driver, harness, (signal) => {
+    const plan: PolledPlan = { answer: (poll, message) => (poll % (vectors.length + 1) === vectors.length ? harness.bad(message) : vectors[poll % (vectors.length + 1)]!.answer(message)) };
+    const { session, link, far, clock, pass } = polledBench(harness, plan, signal);
+    return { session, link, far, start: () => startedBy(session, clock, 1), feed: () => pass(PERIOD_MS * (vectors.length + 1)) };
+  }));
   return clauses.sort((a, b) => Number(a.id.slice(1)) - Number(b.id.slice(1)));
 }
 

@@ -1,16 +1,17 @@
 /** One driver that asks, on a link in memory, with a clock that the clauses move: what an author gives, and a session of it. */
-import assert from 'node:assert/strict';
 import type { DriverDefinition, DriverEvent, DriverSession } from '../api.ts';
+import type { ByteLink } from '../links/link.ts';
 import { createMemoryLink, type MemoryFarEnd } from '../links/memory-link.ts';
-import { startedBy, turn, type CommandHarness, type ExpectedSample } from './driver-tools.ts';
+import { asError, startedBy, turn, type CommandHarness, type EventsState, type ExpectedSample } from './driver-tools.ts';
 import { ManualClock } from './manual-clock.ts';
+import type { SessionHarness } from './session-clauses.ts';
 
 export interface PolledVector extends ExpectedSample {
   /** What the device answers to one poll. */
   readonly answer: (message: Uint8Array) => Uint8Array;
 }
 
-export interface PolledHarness<Options> {
+export interface PolledHarness<Options> extends SessionHarness {
   readonly driver: DriverDefinition<Options>;
   /** With rateHz 10, timeoutMs 40 and quietMs 40, one question a round. */
   readonly options: Options;
@@ -44,24 +45,27 @@ export interface PolledPlan {
 
 export interface PolledBench {
   readonly session: DriverSession;
+  readonly link: ByteLink;
   readonly far: MemoryFarEnd;
   readonly clock: ManualClock;
   readonly events: DriverEvent[];
-  readonly state: { isComplete: boolean; polls: number; mostOpen: number };
+  readonly state: EventsState & { polls: number; mostOpen: number };
   pass(ms: number): Promise<void>;
 }
 
-export function polledBench<Options>(harness: PolledHarness<Options>, plan: PolledPlan = {}): PolledBench {
+export function polledBench<Options>(harness: PolledHarness<Options>, plan: PolledPlan = {}, signal = new AbortController().signal): PolledBench {
   const { driver, options, vectors } = harness;
   const vectorAnswer = (poll: number, message: Uint8Array): Uint8Array => vectors[poll % vectors.length]!.answer(message);
   const clock = new ManualClock();
   const { link, far } = createMemoryLink(clock);
-  const session = driver.createSession({ options, link, clock, signal: new AbortController().signal });
+  const session = driver.createSession({ options, link, clock, signal });
   const events: DriverEvent[] = [];
-  const state = { isComplete: false, polls: -harness.startPolls, mostOpen: 0 };
+  const state = { isComplete: false, failure: null as Error | null, polls: -harness.startPolls, mostOpen: 0 };
   session.events$.subscribe({
     next: (event) => events.push(event),
-    error: () => assert.fail('events$ must never error'),
+    error: (thrown: unknown) => {
+      state.failure = asError(thrown);
+    },
     complete: () => {
       state.isComplete = true;
     },
@@ -93,7 +97,7 @@ export function polledBench<Options>(harness: PolledHarness<Options>, plan: Poll
       await turn();
     }
   };
-  return { session, far, clock, events, state, pass };
+  return { session, link, far, clock, events, state, pass };
 }
 
 export async function startedPolled<Options>(harness: PolledHarness<Options>, plan: PolledPlan = {}): Promise<PolledBench> {

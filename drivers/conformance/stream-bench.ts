@@ -1,16 +1,16 @@
 /** One driver that streams, on a link in memory: what an author gives, and a session of it. */
-import assert from 'node:assert/strict';
 import { getEventListeners } from 'node:events';
 import type { DriverDefinition, DriverEvent, DriverSession } from '../api.ts';
 import { createMemoryLink, type MemoryFarEnd } from '../links/memory-link.ts';
-import { countingClock, type CommandHarness, type ExpectedSample } from './driver-tools.ts';
+import { asError, countingClock, type CommandHarness, type EventsState, type ExpectedSample } from './driver-tools.ts';
+import type { SessionHarness } from './session-clauses.ts';
 
 export interface DriverVector extends ExpectedSample {
   /** What the device sends for one sample of every channel. */
   readonly bytes: Uint8Array;
 }
 
-export interface DriverHarness<Options> {
+export interface DriverHarness<Options> extends SessionHarness {
   readonly driver: DriverDefinition<Options>;
   readonly options: Options;
   /** Options that the schema must refuse. */
@@ -37,7 +37,7 @@ export interface StreamBench {
   readonly far: MemoryFarEnd;
   readonly link: ReturnType<typeof createMemoryLink>['link'];
   readonly events: DriverEvent[];
-  readonly state: { isComplete: boolean };
+  readonly state: EventsState;
   readonly timers: () => number;
   readonly listeners: () => number;
 }
@@ -49,10 +49,12 @@ export function streamBench<Options>({ driver, options, answer }: DriverHarness<
   answerAs(far, answer);
   const session = driver.createSession({ options, link, clock, signal });
   const events: DriverEvent[] = [];
-  const state = { isComplete: false };
+  const state: EventsState = { isComplete: false, failure: null };
   session.events$.subscribe({
     next: (event) => events.push(event),
-    error: () => assert.fail('events$ must never error'),
+    error: (thrown: unknown) => {
+      state.failure = asError(thrown);
+    },
     complete: () => {
       state.isComplete = true;
     },

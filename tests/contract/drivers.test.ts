@@ -14,7 +14,7 @@ const bytes = (text: string): Uint8Array => Buffer.from(text, 'latin1');
 
 describe('ascii-lines, one number a line', () => {
   describeDriver({
-    driver: asciiLines, options: AsciiLinesOptions.parse({}), wrongOptions: { delimiter: '' },
+    driver: asciiLines, options: AsciiLinesOptions.parse({}), wrongOptions: { delimiter: '' }, identity: null,
     resync: bytes('\n'), bad: bytes('?#!\n'),
     vectors: [
       { bytes: bytes('-12.3456\n'), values: ['-12.3456'] },
@@ -35,7 +35,7 @@ describe('ascii-lines, two channels in columns with decimal commas', () => {
   describeDriver({
     driver: asciiLines,
     options: AsciiLinesOptions.parse({ separator: ';', decimal: 'comma', channels: [{ column: 2, unitColumn: 3 }, { column: 4 }], sign: { negative: ['L'] }, commands: { zero: 'Z', ending: '\r' } }),
-    wrongOptions: { decimal: 'comma', separator: ',' },
+    wrongOptions: { decimal: 'comma', separator: ',' }, identity: null,
     resync: bytes('\n'), bad: bytes('garbage\n'),
     vectors: [
       { bytes: bytes('17;1,5;Nm;-2,25\n'), values: ['1.5', '-2.25'], units: ['N.m', null] },
@@ -53,6 +53,7 @@ describe('ascii-lines, asked who it is and told to start', () => {
     wrongOptions: { commands: { identify: { send: 'ID', answer: '(' } } },
     answer: (message) => (Buffer.from(message).toString() === 'ID\r\n' ? bytes('Hollin & Fenn,HF-L1,0007,1.0\n') : null),
     resync: bytes('\n'), bad: bytes('?#!\n'),
+    startCommand: bytes('GO\r\n'), stopCommand: bytes('HALT\r\n'), identity: { maker: 'Hollin & Fenn', model: 'HF-L1', serialNumber: '0007', firmware: '1.0' },
     vectors: [{ bytes: bytes('12.5\n'), values: ['12.5'] }, { bytes: bytes('-0.25 cNm\n'), values: ['-0.25'], units: ['cN.m'] }],
     command: { command: { kind: 'zero' }, isWritten: (message) => Buffer.from(message).toString() === 'Z\r\n' },
   }, { describe, it });
@@ -110,7 +111,8 @@ describe('raw-counts, 24 bits over COBS with a CRC', () => {
     return Buffer.concat([body, Uint8Array.of(value >>> 8, value & 0xff)]);
   };
   describeDriver({
-    driver: rawCounts, options: RawCountsOptions.parse({ framing: 'cobs', channels: 2, checksum: 'CRC-16/KERMIT' }),
+    driver: rawCounts, options: RawCountsOptions.parse({ framing: 'cobs', channels: 2, checksum: 'CRC-16/KERMIT', commands: { start: 'a5 10', stop: 'a5 11' } }),
+    startCommand: Uint8Array.of(0xa5, 0x10), stopCommand: Uint8Array.of(0xa5, 0x11),
     wrongOptions: { framing: 'sync' },
     resync: Uint8Array.of(0), bad: encodeCobs(Buffer.from('0102030405060708', 'hex')),
     vectors: [

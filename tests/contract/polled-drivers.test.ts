@@ -16,7 +16,8 @@ const vector = (line: string, ...values: (string | null)[]): PolledVector => ({ 
 
 describe('scpi, two values in an answer', () => {
   describeDriver({
-    driver: scpi, options: ScpiOptions.parse({ poll, queries: [{ text: 'READ?', values: [1, 2] }], commands: { zero: 'SENS:ZERO' } }), wrongOptions: { poll: { rateHz: -1 } },
+    driver: scpi, options: ScpiOptions.parse({ poll, queries: [{ text: 'READ?', values: [1, 2] }], commands: { zero: 'SENS:ZERO', stop: 'ABOR' } }), wrongOptions: { poll: { rateHz: -1 } },
+    stopCommand: bytes('ABOR\n'), identity: { maker: 'HF', model: 'A2', serialNumber: '7', firmware: '1' },
     isPoll: (message) => text(message) === 'READ?\n', startPolls: 0,
     other: (message) => ({ '*IDN?\n': bytes('HF,A2,7,1\n'), 'SYST:ERR?\n': bytes('0,"No error"\n') })[text(message)] ?? null,
     vectors: [
@@ -29,7 +30,7 @@ describe('scpi, two values in an answer', () => {
 
 describe('ascii-lines, asked', () => {
   describeDriver({
-    driver: asciiLines, options: AsciiLinesOptions.parse({ poll: { ...poll, request: 'M' } }), wrongOptions: { poll: { request: 'M' } },
+    driver: asciiLines, options: AsciiLinesOptions.parse({ poll: { ...poll, request: 'M' }, commands: { start: 'GO', stop: 'HALT' } }), startCommand: bytes('GO\r\n'), stopCommand: bytes('HALT\r\n'), identity: null, wrongOptions: { poll: { request: 'M' } },
     isPoll: (message) => text(message) === 'M\r\n', startPolls: 1, other: () => null,
     vectors: [vector('-12.3456\n', '-12.3456'), { ...vector('0.0000 Nm\r\n', '0'), units: ['N.m'] }, vector('OL\n', null), { ...vector('3 cNm UNSTABLE\n', '3'), units: ['cN.m'], status: [STATUS.unstable] }, vector('+1234567.8901234\n', '1234567.8901234')],
     bad: () => bytes('?#!\n'),
@@ -41,7 +42,8 @@ describe('ascii-lines, asked', () => {
 describe('modbus-rtu, a float', () => {
   const rtu = (digits: string, value: string | null): PolledVector => ({ answer: () => hex(digits), values: [value] });
   describeDriver({
-    driver: modbusRtu, options: ModbusRtuOptions.parse({ poll, channels: [{ address: 0, type: 'f32' }], commands: { zero: { address: 9, values: [1] } } }), wrongOptions: { poll, channels: [{ address: 70_000, type: 'f32' }] },
+    driver: modbusRtu, options: ModbusRtuOptions.parse({ poll, channels: [{ address: 0, type: 'f32' }], commands: { zero: { address: 9, values: [1] }, start: { address: 8, values: [1] }, stop: { address: 8, values: [0] } } }), wrongOptions: { poll, channels: [{ address: 70_000, type: 'f32' }] },
+    startCommand: hex('01 06 00 08 00 01 C9 C8'), stopCommand: hex('01 06 00 08 00 00 08 08'),
     isPoll: (message) => message[1] === 3, startPolls: 1, other: (message) => message,
     vectors: [rtu('01 03 04 42 C8 00 00 6F B5', '100'), rtu('01 03 04 C1 48 00 00 47 D9', '-12.5'), rtu('01 03 04 7F C0 00 00 E3 DB', null), rtu('01 83 02 C0 F1', null)],
     bad: () => hex('01 03 04 42 C8 00 00 6F B6'),

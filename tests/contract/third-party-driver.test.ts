@@ -42,6 +42,16 @@ const FAULTS: readonly Planted[] = [
 
 /** Each of these breaks the clause that names it, and no other. */
 const SINGLE_FAULTS: readonly Planted[] = [
+  { name: 'tells of a bad line and counts nothing as missing', kind: 'streaming', clause: 'D4', from: "'a line without a true check', 1)", to: "'a line without a true check', 0)" },
+  { name: 'counts seven samples as missing for one bad line', kind: 'streaming', clause: 'D4', from: "'a line without a true check', 1)", to: "'a line without a true check', 7)" },
+  { name: 'shares its counter between sessions', kind: 'streaming', clause: 'D10',
+    from: 'const counter = Number(match[1]);', to: 'const counter = Number(match[1]); this.#last = globalThis.sharedLast ?? null; globalThis.sharedLast = counter;' },
+  { name: 'starts the device twice', kind: 'streaming', clause: 'D22', from: 'await this.link.write(START);', to: 'await this.link.write(START); await this.link.write(START);' },
+  { name: 'does not start the device', kind: 'streaming', clause: 'D22', from: 'await this.link.write(START);', to: '' },
+  { name: 'does not stop the device', kind: 'streaming', clause: 'D22', from: '() => STOP)', to: '() => undefined)' },
+  { name: 'stops the device after the link is gone', kind: 'streaming', clause: 'D22', from: "isRunning: () => this.#state === 'running'", to: "isRunning: () => this.#state !== 'new'" },
+  { name: 'counts from 0 again at its end', kind: 'streaming', clause: 'D24', from: 'frames: this.#frames,', to: "frames: this.#state === 'over' ? 0 : this.#frames," },
+  { name: 'never counts a frame', kind: 'streaming', clause: 'D24', from: 'frames: this.#frames,', to: 'frames: 0,' },
   { name: 'waits while it starts and cannot be given up', kind: 'streaming', clause: 'D16',
     from: 'return null;', to: 'await new Promise((resolve) => this.clock.after(1, resolve)); return null;' },
   { name: 'forgets the unit', kind: 'streaming', clause: 'D17', from: VALUE, to: VALUE.replace("'N.m'", 'null') },
@@ -69,6 +79,16 @@ const ACKNOWLEDGING_HARNESS = "export const acknowledging = (driver) => ({ ...st
 const EXAMPLE = new URL('../fixtures/third-party-driver/', import.meta.url).pathname;
 const SOURCES = { streaming: 'driver.mjs', asked: 'asked.mjs' } as const;
 let folder = '';
+/** Proves as `prove.mjs` does, and prints reports that a test can read. */
+const PROVE_ALL = `import { runDriverClauses } from 'torsiond/conformance';
+import * as harness from './harness.mjs';
+const args = process.argv.slice(2);
+for (let i = 0; i < args.length; i += 2) {
+  const { default: driver } = await import(args[i + 1]);
+  console.log(JSON.stringify({ file: args[i + 1], ...(await runDriverClauses(harness[args[i]](driver))) }));
+}
+process.exit(0);
+`;
 let reports: readonly (ConformanceReport & { readonly file: string })[] = [];
 
 beforeAll(() => {
@@ -91,7 +111,8 @@ beforeAll(() => {
     writeFileSync(join(folder, `fault-${i}.mjs`), source.replace(fault.from, () => fault.to));
     runs.push([fault.kind, `./fault-${i}.mjs`]);
   });
-  const { status, stdout, stderr } = spawnSync(process.execPath, [join(folder, 'prove.mjs'), ...runs.flat()], { cwd: folder, encoding: 'utf8', timeout: 200_000 });
+  writeFileSync(join(folder, 'prove-all.mjs'), PROVE_ALL);
+  const { status, stdout, stderr } = spawnSync(process.execPath, [join(folder, 'prove-all.mjs'), ...runs.flat()], { cwd: folder, encoding: 'utf8', timeout: 200_000 });
   if (status !== 0) throw new Error(`exit ${status}: ${stderr}`);
   reports = stdout.trim().split('\n').map((text) => JSON.parse(text) as ConformanceReport & { file: string });
 }, 210_000);
@@ -104,6 +125,23 @@ describe('a driver from outside', () => {
   it.each(['./driver.mjs', './asked.mjs', './acknowledging.mjs'])('keeps every promise: %s', (file) => {
     expect(broken(file)).toEqual([]);
     expect(reports.find((report) => report.file === file)!.clauses.length).toBeGreaterThanOrEqual(15);
+  });
+
+  it('is proven by the script of the guide, which fails when a clause is broken', () => {
+    const prove = (file: string): ReturnType<typeof spawnSync> => spawnSync(process.execPath, ['prove.mjs', 'asked', file], { cwd: folder, encoding: 'utf8', timeout: 60_000 });
+    const good = prove('./asked.mjs');
+    expect([good.status, good.stderr]).toEqual([0, '']);
+    expect(good.stdout).toMatch(/^\.\/asked\.mjs: driver spoke-asked: keeps its promises\nkept +P1 /);
+    const unit = FAULTS.length + SINGLE_FAULTS.findIndex(({ clause }) => clause === 'P17');
+    const bad = prove(`./fault-${unit}.mjs`);
+    expect([bad.status, bad.stderr]).toEqual([1, '']);
+    expect(bad.stdout).toMatch(/breaks promises\n[^]*\nbroken +P17 .*\n +unit of sample 1, channel 1: expected N\.m, got null\n/);
+  }, 130_000);
+
+  it('that throws is quoted', () => {
+    const garbage = FAULTS.findIndex(({ name }) => name === 'throws on garbage');
+    const { clauses } = reports.find(({ file }) => file === `./fault-${garbage}.mjs`)!;
+    expect(clauses.find(({ id }) => id === 'D12')).toMatchObject({ result: 'broken', detail: 'the driver was to take any bytes, but threw and so ended the link: Error: what is this?' });
   });
 
   it.each(FAULTS.map((fault, i) => [fault.name, fault.clause, i] as const))('that %s breaks %s', (_, clause, i) => {
