@@ -85,6 +85,18 @@ async function pageOf(browser: Browser, look: { width: number; height: number; s
   return { page, complaints };
 }
 
+async function expectSoundLook(page: Page): Promise<void> {
+  expect(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth)).toBe(0);
+  await page.evaluate(axe.source);
+  const broken = await page.evaluate(async () => {
+    const { axe: tool } = globalThis as unknown as { axe: typeof axe };
+    const { violations, passes } = await tool.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'best-practice'] });
+    return { found: violations.map((rule) => `${rule.id}: ${rule.nodes.map((node) => node.html).join(' ')}`), kept: passes.length };
+  });
+  expect(broken.found).toEqual([]);
+  expect(broken.kept).toBeGreaterThan(20);
+}
+
 /** A port of the page's own making in place of the browser's: a device that sends 500 lines a second of the torque it is told. */
 async function withSimulatedPort(page: Page, isGranted: boolean): Promise<void> {
   // One script: those added apart run in no order that can be relied on.
@@ -258,15 +270,7 @@ describe('a port of the page\'s computer', () => {
       if (state === 'open') await port(page).getByRole('button', { name: 'Connect port' }).click();
       if (state === 'unplugged') await page.evaluate(() => (window as unknown as { at: InPage }).at.device.unplug());
       await port(page).getByText(state === 'none' ? /^The transducer may be/ : state === 'open' ? /^Reading / : /was unplugged/).waitFor();
-      expect(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth)).toBe(0);
-      await page.evaluate(axe.source);
-      const broken = await page.evaluate(async () => {
-        const { axe: tool } = globalThis as unknown as { axe: typeof axe };
-        const { violations, passes } = await tool.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'best-practice'] });
-        return { found: violations.map((rule) => `${rule.id}: ${rule.nodes.map((node) => node.html).join(' ')}`), kept: passes.length };
-      });
-      expect(broken.found).toEqual([]);
-      expect(broken.kept).toBeGreaterThan(20);
+      await expectSoundLook(page);
       if (process.env['TORSIOND_SHOTS']) await page.screenshot({ path: `${process.env['TORSIOND_SHOTS']}/${look.width}-${look.scheme}-${state}.png` });
     }
   }, 60_000);
@@ -348,6 +352,22 @@ describe('a USB device of the page\'s computer', () => {
     await page.reload();
     await port(page).getByText(/may be plugged in at this computer: connect it\.$/).waitFor();
     expect(complaints).toEqual([]);
+  }, 60_000);
+
+  it.each(['light', 'dark'] as const)('is shown accessibly and without spilling on a narrow screen, %s', async (scheme) => {
+    const at = await station({ ...LINK, serialNumber: 'HF-U0001' });
+    const { page } = await pageOf(browser, { width: 390, height: 844, scheme });
+    onTestFinished(() => page.context().close());
+    await page.addInitScript({ content: `${usbScript}\n(${simulateUsb.toString()})(simulatedUsb);` });
+    await page.goto(at.url);
+    for (const [words, next] of [
+      [/^The transducer \(USB 1209:0001, serial number HF-U0001\) may be/, () => port(page).getByRole('button', { name: 'Connect USB device' }).click()],
+      [/^Reading USB/, () => device(page, 'unplug')], [/was unplugged/, null],
+    ] as const) {
+      await port(page).getByText(words).waitFor();
+      await expectSoundLook(page);
+      await next?.();
+    }
   }, 60_000);
 
   it('is asked of the browser\'s own WebUSB by the ids of the settings; choosing none is said', async () => {
