@@ -1,10 +1,11 @@
 /** The drivers that a settings file lists: imported, checked, and named by where they come from. They run with the rights of the gateway. */
-import { existsSync, statSync } from 'node:fs';
+import { existsSync, statSync, writeSync } from 'node:fs';
 import { dirname, resolve } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import type { DriverDefinition } from '../../drivers/api.ts';
 import { BUILT_IN_DRIVERS } from '../../drivers/registry.ts';
 import type { Clock } from '../../shared/clock.ts';
+import { TorsiondError } from '../../shared/errors.ts';
 import { describe, firstLine } from '../settings/explain-issue.ts';
 import { checkExport } from './driver-shape.ts';
 import { IMPORTED_FROM, importDriver, isPath, type ImportedModule } from './import-driver.ts';
@@ -50,7 +51,10 @@ export async function loadOutsideDrivers(
       say(`is ${describe(entry)}; allowed is the name of a package, or a path that begins with ./, ../ or /`);
       continue;
     }
+    const tellEnd = (): void => endedBy(entry, index, settingsFile);
+    process.once('exit', tellEnd);
     const module = await withinLimit(importModule(entry, settingsFile), clock);
+    process.off('exit', tellEnd);
     if (module === 'late') say(`${describe(entry)} was not loaded after ${LOAD_LIMIT_MS / 1_000} s; something in it waits`);
     else if (module.kind === 'not-found') say(notFound(entry, settingsFile, module.thrown));
     else if (module.kind === 'broken') say(`${describe(entry)} does not load: ${await reasonOf(module)}`);
@@ -68,6 +72,13 @@ export async function loadOutsideDrivers(
     }
   }
   return { drivers, faults };
+}
+
+/** A module that ends the process while it is loaded would pass for a clean end. */
+function endedBy(entry: string, index: number, settingsFile: string): void {
+  const error = new TorsiondError('DRIVER_LOAD', `drivers[${index}]: ${describe(entry)} ended the process while it was loaded`, { where: settingsFile });
+  process.exitCode = error.facts.exit;
+  writeSync(process.stderr.fd, `${error.toLine()}\n`);
 }
 
 async function withinLimit<T>(work: Promise<T>, clock: Clock): Promise<T | 'late'> {

@@ -132,6 +132,16 @@ describe('a driver from outside', () => {
     for (const { text } of shown) expect(example).toContain(text);
   });
 
+  it('that ends the process while it is loaded does not pass for a good one', async () => {
+    const folder = packageFolder();
+    writeFileSync(join(folder, 'leaves.mjs'), 'process.exit(0);\n');
+    writeFileSync(join(folder, 'torsiond.yaml'), 'drivers: [./leaves.mjs]\n');
+    const file = join(folder, 'torsiond.yaml');
+    expect(await torsiond('check-config', file)).toMatchObject({
+      exitCode: 78, stdout: '', stderr: expect.stringContaining(`DRIVER_LOAD drivers[0]: "./leaves.mjs" ended the process while it was loaded (${file}).`) as string,
+    });
+  });
+
   it('that cannot be used is told at its place in the list, all at once and among the other faults', async () => {
     const folder = packageFolder();
     const put = (name: string, text: string): void => writeFileSync(join(folder, name), text);
