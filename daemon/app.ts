@@ -3,6 +3,7 @@ import { existsSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import { systemClock, type Clock } from '../shared/clock.ts';
 import { packageVersion } from './version.ts';
+import { logDriverFailure } from './devices/driver-log.ts';
 import { createInstrumentSet } from './devices/instrument-set.ts';
 import { BrowserPorts } from './devices/browser-ports.ts';
 import { linkOpener } from './devices/open-link.ts';
@@ -50,6 +51,7 @@ export async function startDaemon(options: DaemonOptions): Promise<RunningDaemon
       clock, random, openLink: (link, id) => linkOpener(link, { id, ports }), pagePortStamp: (id) => ports.stamp(id), findDriver,
       isTapped: (instrument) => recordings.isTapped(instrument),
       onChunk: (instrument, chunk, epoch) => recordings.chunk(instrument.id, chunk, epoch),
+      onDriverFailed: (instrument, error) => logDriverFailure(log, instrument, error),
       onNote: (instrument, note, epoch) => recordings.mark(instrument.id, noteMark(instrument.id, epoch, note)),
     });
     const scanners = createScannerSet(settings.scanners, { clock, openLink: (link) => linkOpener(link), log });

@@ -139,6 +139,7 @@ class InstrumentRunner implements Instrument {
       throw new TorsiondError('COMMAND_UNSUPPORTED', `the driver ${this.settings.driver.id} does not take "${command.kind}"`, { where: this.id });
     }
     const done = connection.command(command);
+    done.catch((thrown: unknown) => this.#tellDriverFailure(asTorsiondError(thrown)));
     if (!(await within(done, COMMAND_LIMIT_MS, this.#deps.clock))) {
       throw new TorsiondError('DEVICE_TIMEOUT', `"${command.kind}" was not done within ${COMMAND_LIMIT_MS} ms`, { where: this.id });
     }
@@ -194,11 +195,16 @@ class InstrumentRunner implements Instrument {
     const { state, effects } = stepMachine(before, input, this.#rules);
     this.#state = state;
     if (state.epoch !== before.epoch) this.#counters.connections += 1;
+    if (state.fault !== before.fault) this.#tellDriverFailure(state.fault);
     if (state.name !== before.name) this.#sinceMs = this.#deps.clock.wallMs();
     if (state.name !== before.name || state.fault !== before.fault || state.epoch !== before.epoch) this.#infos.next(this.info());
     for (const effect of effects) this.#do(effect);
     if (state.link === 'none') for (const resolve of this.#stopWaiters.splice(0)) resolve();
     this.#watcher?.setPace(state.link === 'open' ? LOOK_WHILE_OPEN_MS : LOOK_MS);
+  }
+
+  #tellDriverFailure(error: TorsiondError | null): void {
+    if (error?.code === 'DRIVER_FAILED') this.#deps.onDriverFailed?.(error);
   }
 
   #do(effect: MachineEffect): void {

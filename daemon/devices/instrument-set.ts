@@ -32,6 +32,8 @@ export interface InstrumentSetDeps {
   readonly deviceStamp?: (link: DeviceLink) => Promise<string | null>;
   readonly onChunk?: (instrument: InstrumentSettings, chunk: ByteChunk, epoch: number) => void;
   readonly onNote?: (instrument: InstrumentSettings, note: AskNote, epoch: number) => void;
+  /** As in `InstrumentDeps`. */
+  readonly onDriverFailed?: (instrument: string, error: TorsiondError) => void;
   /** Whether anybody wants an instrument's chunks now. Left out: always. */
   readonly isTapped?: (instrument: string) => boolean;
 }
@@ -58,7 +60,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
   const stampOf = deps.portStamp ?? ((path: string) => serialPortStamp(path));
   const instruments = settings.map((entry) => {
     const look = portLook(entry, deps.pagePortStamp ?? null, stampOf, deps.deviceStamp ?? systemDeviceStamp);
-    const { onChunk, onNote, isTapped } = deps;
+    const { onChunk, onNote, onDriverFailed, isTapped } = deps;
     const instrument = createInstrument(entry, {
       clock: deps.clock,
       random: deps.random,
@@ -68,6 +70,7 @@ export function createInstrumentSet(settings: readonly InstrumentSettings[], dep
       ...(look === null ? {} : { portStamp: look }),
       ...(onChunk ? { onChunk: (chunk: ByteChunk, epoch: number) => onChunk(entry, chunk, epoch) } : {}),
       ...(onNote ? { onNote: (note: AskNote, epoch: number) => onNote(entry, note, epoch) } : {}),
+      ...(onDriverFailed ? { onDriverFailed: (error: TorsiondError) => onDriverFailed(entry.id, error) } : {}),
       ...(isTapped ? { isTapped: () => isTapped(entry.id) } : {}),
     });
     instrument.info$.subscribe(info$);

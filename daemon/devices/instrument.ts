@@ -26,6 +26,8 @@ export interface InstrumentDeps {
   readonly onChunk?: (chunk: ByteChunk, epoch: number) => void;
   /** What a driver that asks did between the chunks. As `onChunk`. */
   readonly onNote?: (note: AskNote, epoch: number) => void;
+  /** The driver failed (DRIVER_FAILED); `cause` is what it threw, where it threw. */
+  readonly onDriverFailed?: (error: TorsiondError) => void;
   /** Asked before a chunk is copied for `onChunk`, or a note told. Left out: always. */
   readonly isTapped?: () => boolean;
 }

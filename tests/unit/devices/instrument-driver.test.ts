@@ -1,5 +1,8 @@
 import { describe, expect, it } from 'vitest';
 import * as z from 'zod';
+import { logDriverFailure } from '../../../daemon/devices/driver-log.ts';
+import { createLog } from '../../../daemon/log.ts';
+import type { TorsiondError } from '../../../shared/errors.ts';
 import { breathe, instrumentBench } from '../../helpers/instrument-bench.ts';
 import { scriptedDriver } from '../../helpers/scripted-driver.ts';
 
@@ -56,6 +59,44 @@ describe('a driver that breaks its contract', () => {
       state: 'needs-attention', fault: { code: 'DRIVER_FAILED', message: expect.stringMatching(new RegExp(`^the driver scripted fails while its options are checked: .*${words}[^\\n]*$`)) as string },
     });
     expect(bench.far).toEqual([]);
+    await bench.instrument.stop();
+  });
+});
+
+describe('what a driver throws', () => {
+  const boom = (): never => {
+    throw new RangeError('made up');
+  };
+  it.each([
+    ['when it is made', { create: boom }],
+    ['in start', { start: async () => boom() }],
+    ['when bytes come', { read: boom }],
+    ['in a command', { command: async () => boom() }],
+  ] as [string, Parameters<typeof scriptedDriver>[0]][])('%s: the log has its stack at debug level, and clients the message alone', async (_name, plan) => {
+    const lines: string[] = [];
+    const quiet: string[] = [];
+    const failures: TorsiondError[] = [];
+    const debug = createLog({ isTerminal: false, level: 'debug', write: (line) => lines.push(line) });
+    const info = createLog({ isTerminal: false, level: 'info', write: (line) => quiet.push(line) });
+    const bench = instrumentBench({ ...scriptedDriver(plan), onDriverFailed: (error) => {
+      failures.push(error);
+      for (const log of [debug, info]) logDriverFailure(log, 'bench-a', error);
+    } });
+    bench.instrument.start();
+    await breathe();
+    await bench.pass(300);
+    if (bench.state() === 'streaming') {
+      if (plan?.command) await expect(bench.instrument.command({ kind: 'zero' })).rejects.toMatchObject({ code: 'DRIVER_FAILED', message: 'made up' });
+      else bench.far[0]!.deliver('x');
+    }
+    await bench.pass(50);
+    expect(failures).toHaveLength(1);
+    expect(JSON.parse(lines[0]!)).toMatchObject({
+      instrument: 'bench-a', code: 'DRIVER_FAILED', msg: 'the driver failed',
+      err: { type: 'RangeError', message: 'made up', stack: expect.stringContaining('instrument-driver.test.ts') as string },
+    });
+    expect(quiet).toEqual([]);
+    expect(JSON.stringify(bench.infos)).not.toContain('instrument-driver.test.ts');
     await bench.instrument.stop();
   });
 });
