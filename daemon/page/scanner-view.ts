@@ -39,7 +39,7 @@ export class ScannerView {
 
   sawCode(code: string, source: string, model: PageModel): void {
     // Isolated: marks of direction in a code must not turn round what stands after it.
-    this.#say(el('p', {}, 'Code ', el('strong', {}, el('bdi', {}, code)), el('span', {}, ` ${scanSource(source, model.scanners)}`)));
+    this.#say(el('p', {}, 'Code ', el('strong', {}, el('bdi', {}, shown(code))), el('span', {}, ` ${scanSource(source, model.scanners)}`)));
   }
 
   refused(what: string): void {
@@ -59,4 +59,9 @@ function row({ id, title, state, fault, link }: ScannerInfo): HTMLElement {
   return el('li', { 'data-scanner': id, 'data-state': state },
     el('span', { class: 'state' }, SCANNER_WORDS[state]), el('span', { class: 'scanner-title' }, title), el('span', { class: 'where' }, link),
     state === 'waiting' || state === 'stopped' ? el('p', { class: state === 'waiting' ? 'trouble' : 'quiet' }, why) : null);
+}
+
+/** Separators of data fields by the signs that Unicode has for them. */
+function shown(code: string): string {
+  return [...code].map((letter) => (letter < ' ' ? String.fromCodePoint(0x2400 + letter.codePointAt(0)!) : letter)).join('');
 }

@@ -6,6 +6,8 @@ import type { ScannerSettings } from '../settings/schema.ts';
 /** What comes so soon after opening may be the end of a line whose beginning nobody heard, ms. */
 const CUT_LINE_MS = 100;
 const BYTES_PER_LETTER_MAX = 4;
+/** Stand between the data fields of a code: FS, GS (FNC1 in GS1 codes), RS, US and the end mark of ISO/IEC 15434. */
+const SEPARATORS: ReadonlySet<string> = new Set(['\u001c', '\u001d', '\u001e', '\u001f', '\u0004']);
 /** As many as a serial port carries, for scanners that hand over what they have stored; a flood must not hold up the torque. */
 export const CODES_PER_SECOND_MAX = 1_000;
 
@@ -79,7 +81,7 @@ export class CodeLines {
     this.#second.lines++;
     if (prefix !== '' && text.startsWith(prefix)) text = text.slice(prefix.length);
     if (suffix !== '' && text.endsWith(suffix)) text = text.slice(0, -suffix.length);
-    if (text.length < minLength || text.length > maxLength || !/^[^\p{Cc}\p{Cn}�]+$/u.test(text)) {
+    if (text.length < minLength || text.length > maxLength || ![...text].every(isOfCode)) {
       this.#counters.refused++;
       return;
     }
@@ -92,4 +94,8 @@ export class CodeLines {
       this.#take(text);
     }
   }
+}
+
+function isOfCode(letter: string): boolean {
+  return SEPARATORS.has(letter) || !/[\p{Cc}\p{Cn}�]/u.test(letter);
 }

@@ -45,6 +45,12 @@ describe('codes', () => {
   });
 });
 
+it('codes keep the separators of their data fields (GS1 General Specifications, ISO/IEC 15434)', () => {
+  const gs1 = '0109506000134352\u001d21HF-W60-0107';
+  const fields = '[)>\u001e06\u001dSHF-W60-0107\u001e\u0004';
+  expect(codesOf([[500, `${gs1}\r`], [900, `${fields}\r`]]).codes).toEqual([gs1, fields]);
+});
+
 describe('a flood of codes', () => {
   it('is taken as far as a serial port could bring it, and the rest counts as refused', () => {
     const flood = (from: number, count: number): string => Array.from({ length: count }, (_, i) => `C${from + i}\r\n`).join('');
