@@ -2,6 +2,7 @@
 import { accessSync, constants, existsSync } from 'node:fs';
 import { join } from 'node:path';
 import { describe, expect, it } from 'vitest';
+import { linkTargets } from '../helpers/markdown.ts';
 import { PROJECT_ROOT, projectFiles, readProjectFile } from '../helpers/project-files.ts';
 
 interface PackageFile {
@@ -24,6 +25,8 @@ const versions = { ...pack.dependencies, ...pack.devDependencies };
 const MADE = ['dist', 'daemon/page/dist'];
 
 const isThere = (path: string): boolean => existsSync(join(PROJECT_ROOT, path));
+/** What an entry of "files" takes: itself, or everything in it. */
+const takes = (entry: string): RegExp => new RegExp(`^${entry.replaceAll('.', '\\.').replace(/\*\*\/|\*/g, (stars) => (stars === '*' ? '[^/]*' : '(?:.*/)?'))}(/|$)`);
 /** `./dist/a/b.js` is compiled from `a/b.ts`. */
 const sourceOf = (built: string): string => built.replace(/^\.\/dist\//, '').replace(/(\.d\.ts|\.js)$/, '.ts');
 
@@ -46,10 +49,15 @@ describe('package.json', () => {
   it('packs files that exist, and everything the exports need', () => {
     const files = projectFiles();
     for (const entry of pack.files.filter((path) => !MADE.includes(path) && !path.startsWith('!'))) {
-      const pattern = new RegExp(`^${entry.replaceAll('.', '\\.').replaceAll('*', '[^/]*')}(/|$)`);
-      expect(files.some((path) => pattern.test(path)), entry).toBe(true);
+      expect(files.some((path) => takes(entry).test(path)), entry).toBe(true);
     }
     expect(pack.files).toEqual(expect.arrayContaining(['dist', 'daemon/page/dist', 'LICENSE', 'README.md', 'CHANGELOG.md']));
+  });
+
+  it('packs what README.md links to', () => {
+    const links = linkTargets(readProjectFile('README.md')).filter((target) => !/^[a-z]+:|^#/.test(target)).map((target) => target.replace(/#.*$/, ''));
+    expect(links.length).toBeGreaterThan(8);
+    expect(links.filter((path) => !pack.files.some((entry) => takes(entry).test(path)))).toEqual([]);
   });
 
   it('pins every version, its own runtime among them', () => {

@@ -8,6 +8,7 @@ import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
 import { afterAll, beforeAll, describe, expect, it, onTestFinished } from 'vitest';
 import { Reading } from '../../shared/reading.ts';
+import { linkTargets } from '../helpers/markdown.ts';
 import { PROJECT_ROOT, projectFiles, readProjectFile } from '../helpers/project-files.ts';
 import { spokeDevice, spokeSettings } from '../helpers/spoke-device.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
@@ -70,10 +71,11 @@ afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
 describe('the package', () => {
   it('brings what runs and what describes it, and nothing else', () => {
-    const useless = packed.filter((path) => /(^|\/)(tests?|node_modules|\.git|\.ci)(\/|$)|\.map$|\.tsbuildinfo$|(?<!\.d)\.ts$|\.bench\.|left-behind/.test(path));
+    const useless = packed.filter((path) => /(^|\/)(tests?(?!\/README\.md$|\/fixtures\/third-party-driver\/)|node_modules|\.git|\.ci)(\/|$)|\.map$|\.tsbuildinfo$|(?<!\.d)\.ts$|\.bench\.|left-behind/.test(path));
     expect(useless).toEqual([]);
     const tops = new Set(packed.map((path) => path.split('/')[0]));
-    expect([...tops].sort()).toEqual(['CHANGELOG.md', 'LICENSE', 'README.md', 'config', 'daemon', 'dist', 'package.json', 'simulator']);
+    expect([...tops].sort()).toEqual(['CHANGELOG.md', 'DEVELOPERS.md', 'LICENSE', 'README.md', 'config', 'daemon', 'dist', 'drivers', 'package.json', 'shared', 'simulator', 'tests']);
+    expect(packed.filter((path) => /^(drivers|shared|tests)\//.test(path) && !path.endsWith('.md') && !path.startsWith('tests/fixtures/third-party-driver/'))).toEqual([]);
     expect(packed.filter((path) => path.startsWith('dist/daemon/') && path.endsWith('.d.ts'))).toEqual([]);
     // Nothing of the machine that built it.
     const told = packed.filter((path) => /\.(js|mjs|ts|json|html|css)$/.test(path)).filter((path) => {
@@ -81,6 +83,16 @@ describe('the package', () => {
       return text.includes(folder) || text.includes(PROJECT_ROOT) || text.includes('sourceMappingURL');
     });
     expect(told).toEqual([]);
+  });
+
+  it('brings the pages that README.md links to, and the guide for drivers with its example', () => {
+    const linked = (page: string): string[] => linkTargets(readFileSync(own(page), 'utf8')).filter((target) => !/^[a-z]+:|^#/.test(target)).map((target) => join(dirname(page), target.replace(/#.*$/, '')));
+    const pages = linked('README.md');
+    expect(pages).toContain('drivers/conformance/README.md');
+    // Sources are packed compiled.
+    const guided = linked('drivers/conformance/README.md').filter((path) => !path.endsWith('.ts'));
+    expect(guided).toContain('tests/fixtures/third-party-driver/prove.mjs');
+    expect([...pages, ...guided].filter((path) => !existsSync(own(path)))).toEqual([]);
   });
 
   it('says its version, checks settings and replays', async () => {
