@@ -1,35 +1,25 @@
 /**
- * A USB device with bulk or interrupt endpoints as a byte channel, over an object of the W3C WebUSB shape.
- *
- * A few requests wait at the device at a time, so that it can hand over a packet while the one before is taken in here.
- * Each is for one packet: no byte waits for a buffer to fill, and each packet has its own time of arrival. Transfers of an
- * endpoint end in the order in which they were asked for (W3C WebUSB), and are taken in that order whatever a library does.
- * While nothing is asked for, the device holds its packets back by itself.
+ * A USB device with bulk or interrupt endpoints as a byte channel, over an object of the W3C WebUSB shape. While nothing
+ * is asked for, the device holds its packets back by itself.
  */
 import type { Clock } from '../../shared/clock.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { claimUsbPipes, type UsbClaimWanted } from '../../shared/usb-claim.ts';
+import type { UsbPipes } from '../../shared/usb-pipes.ts';
+import { UsbReader } from '../../shared/usb-reader.ts';
+import type { UsbConnectionEventShape, UsbDeviceShape, UsbSource } from '../../shared/usb-shapes.ts';
 import { chooseDevice, deviceLabel, type DeviceWanted } from './device-choice.ts';
 import type { ByteLink, LinkContext } from './link.ts';
 import { LinkCore } from './link-core.ts';
 import { usbError, usbOpenError } from './usb-errors.ts';
-import { claimUsbPipes, type UsbClaimWanted } from '../../shared/usb-claim.ts';
-import type { UsbPipes } from '../../shared/usb-pipes.ts';
-import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult, UsbSource } from '../../shared/usb-shapes.ts';
 import { UsbWriter } from './usb-writer.ts';
 
 export interface UsbLinkOptions extends DeviceWanted, UsbClaimWanted {}
 
-/** Packets asked for at a time; so many may also come after reading was paused. */
-const REQUESTS = 4;
-/** An endpoint that stalls again and again without a packet between is broken. */
-const STALLS_MAX = 3;
 /** How often the list of devices is looked at while nothing is read, ms: only then no transfer tells of a loss. */
 const PRESENCE_MS = 1_000;
 /** What a write that is under way has to leave when the link is closed, ms. */
 const DRAIN_MS = 250;
-
-/** How a request ended, and when. */
-type Outcome = { readonly result: UsbInResult; readonly atMs: number } | { readonly thrown: unknown };
 
 /** Devices that a link of this process has open; a browser's object would open a second time without a word. */
 const taken = new WeakSet<UsbDeviceShape>();
@@ -89,16 +79,10 @@ class UsbLink {
   readonly #clock: Clock;
   readonly #device: UsbDeviceShape;
   readonly #pipes: UsbPipes;
-  readonly #headerBytes: number;
   readonly #source: UsbSource;
+  readonly #reader: UsbReader;
   readonly #writer: UsbWriter;
-  #wake: () => void = () => {};
-  /** In the order in which they were asked for. */
-  readonly #requests: Promise<Outcome>[] = [];
-  #isHalted = false;
-  /** In a row, and in all. */
   #stalls = 0;
-  #allStalls = 0;
   #cancelWatch: () => void = () => {};
   #released: Promise<void> | null = null;
 
@@ -106,21 +90,27 @@ class UsbLink {
     this.#clock = clock;
     this.#device = device;
     this.#pipes = pipes;
-    this.#headerBytes = options.packetHeaderBytes;
     this.#source = source;
     const core = new LinkCore(label, clock, {
       hold: () => this.#watchPresence(),
       release: () => {
         this.#cancelWatch();
-        this.#askForMore();
-        this.#wake();
+        this.#reader.resume();
       },
       fail: (error) => this.#lose(error),
     });
     this.#core = core;
     this.#writer = new UsbWriter(device, pipes.output, { label, clock, assertOpen: () => core.assertOpen(), lost: (error) => this.#lose(error) });
+    this.#reader = new UsbReader({
+      device, input: pipes.input, headerBytes: options.packetHeaderBytes, clock,
+      isHeld: () => core.isHeld,
+      onPacket: (bytes, atMs) => core.deliver(bytes, atMs),
+      onBabble: () => this.#lose(this.#lost(`the device sent more than the ${pipes.input.packetSize} bytes of a packet (babble), so bytes are missing`)),
+      onStall: () => this.#stalls++,
+      onFailure: (what, thrown) => this.#lose(thrown === undefined ? this.#lost(what) : usbError(thrown, what, label)),
+    });
     source.addEventListener?.('disconnect', this.#onDisconnect);
-    void this.#read();
+    this.#reader.start();
   }
 
   asLink(): ByteLink {
@@ -135,7 +125,7 @@ class UsbLink {
         core.assertOpen();
         return this.#writer.write(data);
       },
-      disturbances: () => this.#allStalls + this.#writer.stalls,
+      disturbances: () => this.#stalls + this.#writer.stalls,
       close: () => {
         core.finish({ reason: 'closed' });
         return this.#release();
@@ -146,63 +136,6 @@ class UsbLink {
   readonly #onDisconnect = ({ device }: UsbConnectionEventShape): void => {
     if (device === this.#device) this.#lose(this.#lost('the device was unplugged'));
   };
-
-  async #read(): Promise<void> {
-    const { packetSize } = this.#pipes.input;
-    while (this.#core.end === null) {
-      this.#askForMore();
-      const [oldest] = this.#requests;
-      if (oldest === undefined) {
-        await (this.#isHalted ? this.#clearHalt() : new Promise<void>((resolve) => (this.#wake = resolve)));
-        continue;
-      }
-      const outcome = await oldest;
-      void this.#requests.shift();
-      if (this.#core.end !== null) return;
-      if ('thrown' in outcome) return this.#lose(usbError(outcome.thrown, 'reading the device failed', this.#core.label));
-      const { result: { status, data }, atMs } = outcome;
-      if (status === 'ok') this.#take(data ?? null, atMs);
-      else if (status === 'stall') this.#isHalted = true;
-      else return this.#lose(this.#lost(`the device sent more than the ${packetSize} bytes of a packet (babble), so bytes are missing`));
-    }
-  }
-
-  /** None while reading is paused, or while the endpoint is halted: all requests would end as the first did. */
-  #askForMore(): void {
-    while (this.#core.end === null && !this.#core.isHeld && !this.#isHalted && this.#requests.length < REQUESTS) this.#requests.push(this.#ask());
-  }
-
-  /** Never rejects: an older request may fail first, and then nobody waits for this one. */
-  async #ask(): Promise<Outcome> {
-    const { endpointNumber, packetSize } = this.#pipes.input;
-    try {
-      const result = await this.#device.transferIn(endpointNumber, packetSize);
-      return { result, atMs: this.#clock.monoMs() };
-    } catch (thrown) {
-      return { thrown };
-    }
-  }
-
-  /** A packet without bytes is no data: devices end a transfer with it. */
-  #take(data: DataView | null, atMs: number): void {
-    this.#stalls = 0;
-    if (data === null || data.byteLength <= this.#headerBytes) return;
-    const bytes = new Uint8Array(data.buffer, data.byteOffset, data.byteLength);
-    this.#core.deliver(bytes.slice(this.#headerBytes), atMs);
-  }
-
-  /** Once for all requests that met the halt, and only when none waits any more: libraries refuse it otherwise. */
-  async #clearHalt(): Promise<void> {
-    this.#stalls += 1;
-    this.#allStalls += 1;
-    if (this.#stalls > STALLS_MAX) return this.#lose(this.#lost(`the device stalled ${this.#stalls} times in a row`));
-    try {
-      await this.#device.clearHalt('in', this.#pipes.input.endpointNumber);
-      this.#isHalted = false;
-    } catch (thrown) {
-      this.#lose(usbError(thrown, 'reading the device failed', this.#core.label));
-    }
-  }
 
   #lost(message: string): TorsiondError {
     return new TorsiondError('LINK_LOST', message, { where: this.#core.label });
@@ -216,7 +149,7 @@ class UsbLink {
     this.#released ??= (async () => {
       this.#cancelWatch();
       this.#source.removeEventListener?.('disconnect', this.#onDisconnect);
-      this.#wake();
+      this.#reader.stop();
       if (this.#core.end?.reason === 'closed') await this.#writer.drained(DRAIN_MS);
       await this.#device.releaseInterface(this.#pipes.interfaceNumber).catch(() => {});
       await this.#device.close().catch(() => {});

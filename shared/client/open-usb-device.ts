@@ -1,24 +1,19 @@
 /**
- * One opening of a WebUSB device: its packets in the order in which they were asked for, a halt cleared, writes in order, one end.
- *
- * A few requests wait at the device at a time, each for one packet, so no byte waits for a buffer to fill. A device that
- * sends more packets a second than the way to the gateway has room for messages gets several into one.
+ * One opening of a WebUSB device: its packets in order, writes in order, one end. A device that sends more packets a second
+ * than the way to the gateway has room for messages gets several into one.
  */
 import type { Clock } from '../clock.ts';
 import { TorsiondError } from '../errors.ts';
 import { RateLimit } from '../rate-limit.ts';
 import { claimUsbPipes } from '../usb-claim.ts';
 import type { UsbPipes } from '../usb-pipes.ts';
-import type { UsbConnectionEventShape, UsbDeviceShape, UsbInResult } from '../usb-shapes.ts';
+import { UsbReader } from '../usb-reader.ts';
+import type { UsbConnectionEventShape, UsbDeviceShape } from '../usb-shapes.ts';
 import { PORT_PAYLOAD_MAX } from '../wire/port-bytes.ts';
 import type { PortUsb } from '../wire/port-messages.ts';
 import type { ForwardedPort, OpenPort, OpenPortEvents } from './open-port.ts';
 import { isWantedUsbDevice, usbDeviceName, type UsbDeviceAtPage } from './web-usb.ts';
 
-/** Packets asked for at a time; so many may also come after reading was held. */
-const REQUESTS = 4;
-/** An endpoint that stalls again and again without a packet between is broken. */
-const STALLS_MAX = 3;
 const WRITE_STALLS_MAX = 1;
 /** Largest piece of a write, bytes; a multiple of every packet size. */
 const PIECE_BYTES = 4_096;
@@ -26,9 +21,6 @@ const PIECE_BYTES = 4_096;
 const MESSAGES_PER_SECOND = 2_000;
 /** When no further packet comes, a message that is held back leaves after this, ms. */
 const BUNDLE_MS = 5;
-
-/** How a request ended, and when. */
-type Outcome = { readonly result: UsbInResult; readonly atMs: number } | { readonly thrown: unknown };
 
 export function forwardedUsbDevice({ device, bus }: UsbDeviceAtPage): ForwardedPort {
   return {
@@ -57,15 +49,10 @@ class OpenUsbDevice implements OpenPort {
   #pipes: UsbPipes | null = null;
   #opening: Promise<unknown> = Promise.resolve();
   #isOpened = false;
-  /** In the order in which they were asked for. */
-  readonly #requests: Promise<Outcome>[] = [];
+  #reader: UsbReader | null = null;
   #bundle: { parts: Uint8Array[]; size: number; atMs: number } = { parts: [], size: 0, atMs: 0 };
   #cancelBundle: () => void = () => {};
   #mayRead = true;
-  #isHalted = false;
-  /** In a row. */
-  #stalls = 0;
-  #wake: () => void = () => {};
   #lastWrite: Promise<void> = Promise.resolve();
   #isEnding = false;
   #closing: Promise<void> | null = null;
@@ -99,14 +86,20 @@ class OpenUsbDevice implements OpenPort {
   }
 
   start(): void {
-    void this.#read();
+    this.#reader = new UsbReader({
+      device: this.#device, input: this.#pipes!.input, headerBytes: this.#usb.packetHeaderBytes, clock: this.#clock,
+      isHeld: () => !this.#mayRead,
+      onPacket: (bytes, atMs) => this.#take(bytes, atMs),
+      onBabble: (atMs) => this.#cut(atMs),
+      onStall: () => this.#events.stalled(),
+      onFailure: (what, thrown) => this.#lose(thrown === undefined ? what : `${what}: ${textOf(thrown)}`),
+    });
+    this.#reader.start();
   }
 
   hold(isHeld: boolean): void {
     this.#mayRead = !isHeld;
-    if (isHeld) return;
-    this.#askForMore();
-    this.#wake();
+    if (!isHeld) this.#reader?.resume();
   }
 
   write(data: Uint8Array): Promise<void> {
@@ -131,7 +124,7 @@ class OpenUsbDevice implements OpenPort {
 
   async #letGo(): Promise<void> {
     this.#cancelBundle();
-    this.#wake();
+    this.#reader?.stop();
     await this.#opening;
     if (!this.#isOpened) return;
     // Transfers that wait are given up by it, as the standard has it.
@@ -139,46 +132,7 @@ class OpenUsbDevice implements OpenPort {
     await this.#device.close().catch(() => {});
   }
 
-  async #read(): Promise<void> {
-    while (!this.#isEnding) {
-      this.#askForMore();
-      const [oldest] = this.#requests;
-      if (oldest === undefined) {
-        await (this.#isHalted ? this.#clearHalt() : new Promise<void>((resolve) => (this.#wake = resolve)));
-        continue;
-      }
-      const outcome = await oldest;
-      void this.#requests.shift();
-      if (this.#isEnding) return;
-      if ('thrown' in outcome) return this.#lose(`reading the device failed: ${textOf(outcome.thrown)}`);
-      const { result: { status, data }, atMs } = outcome;
-      if (status === 'ok') this.#take(data ?? null, atMs);
-      else if (status === 'stall') this.#isHalted = true;
-      else this.#cut(atMs);
-    }
-  }
-
-  /** None while held, or while the endpoint is halted: all requests would end as the first did. */
-  #askForMore(): void {
-    while (this.#pipes && !this.#isEnding && this.#mayRead && !this.#isHalted && this.#requests.length < REQUESTS) this.#requests.push(this.#ask(this.#pipes));
-  }
-
-  /** Never rejects: an older request may fail first, and then nobody waits for this one. */
-  async #ask({ input: { endpointNumber, packetSize } }: UsbPipes): Promise<Outcome> {
-    try {
-      const result = await this.#device.transferIn(endpointNumber, packetSize);
-      return { result, atMs: this.#clock.monoMs() };
-    } catch (thrown) {
-      return { thrown };
-    }
-  }
-
-  /** A packet without bytes is no data: devices end a transfer with it. */
-  #take(data: DataView | null, atMs: number): void {
-    this.#stalls = 0;
-    const { packetHeaderBytes } = this.#usb;
-    if (data === null || data.byteLength <= packetHeaderBytes) return;
-    const bytes = new Uint8Array(data.buffer, data.byteOffset, data.byteLength).slice(packetHeaderBytes);
+  #take(bytes: Uint8Array<ArrayBuffer>, atMs: number): void {
     if (this.#bundle.size + bytes.length > PORT_PAYLOAD_MAX) this.#flush();
     this.#bundle.parts.push(bytes);
     this.#bundle.size += bytes.length;
@@ -206,18 +160,6 @@ class OpenUsbDevice implements OpenPort {
   #cut(atMs: number): void {
     this.#flush();
     this.#events.cut('babble', atMs);
-  }
-
-  /** Once for all requests that met the halt, and only when none waits any more. */
-  async #clearHalt(): Promise<void> {
-    if (++this.#stalls > STALLS_MAX) return this.#lose(`the device stalled ${this.#stalls} times in a row`);
-    this.#events.stalled();
-    try {
-      await this.#device.clearHalt('in', this.#pipes!.input.endpointNumber);
-      this.#isHalted = false;
-    } catch (thrown) {
-      this.#lose(`the device stalled, and its halt cannot be cleared: ${textOf(thrown)}`);
-    }
   }
 
   async #writeAll(bytes: Uint8Array<ArrayBuffer>): Promise<void> {
