@@ -83,6 +83,13 @@ export async function assertNothingThrown({ link, far, state }: { readonly link:
   assert.fail(`the driver was to take any bytes, but threw and so ended the link: ${why}`);
 }
 
+/** What a session left behind when it ended. @throws AssertionError that names it; listeners are those on the signal */
+export function assertNothingLeft(left: { readonly timers: number; readonly listeners?: number; readonly isOpen?: boolean }, when: string): void {
+  assert.equal(left.timers, 0, `${when}: no timer was to be left, but ${left.timers} run`);
+  assert.equal(left.listeners ?? 0, 0, `${when}: no listener was to be left on the signal, but ${left.listeners} are`);
+  assert.ok(left.isOpen ?? true, `${when}: the link was to stay open, but was closed`);
+}
+
 export function hexText(bytes: Uint8Array): string {
   return Buffer.from(bytes).toString('hex').replace(/(..)(?=.)/g, '$1 ');
 }

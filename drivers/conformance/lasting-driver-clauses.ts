@@ -3,7 +3,7 @@ import assert from 'node:assert/strict';
 import { getEventListeners } from 'node:events';
 import { createMemoryLink } from '../links/memory-link.ts';
 import type { Clause } from './clause.ts';
-import { assertSamples, assertUndeclaredRefused, assertUnitsAndStatus, commandOf, countingClock, expectedSamples, hexText, startedBy, turn } from './driver-tools.ts';
+import { assertNothingLeft, assertSamples, assertUndeclaredRefused, assertUnitsAndStatus, commandOf, countingClock, expectedSamples, hexText, startedBy, turn } from './driver-tools.ts';
 import { assertNoGrowth, timesPlainLoop } from './endurance.ts';
 import { ManualClock } from './manual-clock.ts';
 import { sessionClauses } from './session-clauses.ts';
@@ -33,7 +33,7 @@ export function lastingDriverClauses<Options>(harness: DriverHarness<Options>): 
         for (let i = 0; i < 10; i++) await turn();
         assert.ok(isSettled, `given up after ${count} bytes, start did not end`);
         await session.stop();
-        assert.deepEqual([clock.pendingTimers, getEventListeners(giveUp.signal, 'abort').length, far.isOpen], [0, 0, true], `given up after ${count} bytes`);
+        assertNothingLeft({ timers: clock.pendingTimers, listeners: getEventListeners(giveUp.signal, 'abort').length, isOpen: far.isOpen }, `given up after ${count} bytes`);
       }
       const clock = new ManualClock();
       const { link } = createMemoryLink(clock);
@@ -42,7 +42,7 @@ export function lastingDriverClauses<Options>(harness: DriverHarness<Options>): 
         if (thrown instanceof assert.AssertionError) throw thrown;
       });
       await session.stop();
-      assert.equal(clock.pendingTimers, 0);
+      assertNothingLeft({ timers: clock.pendingTimers }, 'stopped after a start that nobody answered');
     } },
     { id: 'D19', text: 'two hundred starts and stops leave no memory, no timer and no listener behind', check: async () => {
       const { signal } = new AbortController();
@@ -60,7 +60,7 @@ export function lastingDriverClauses<Options>(harness: DriverHarness<Options>): 
         await link.close();
         return session;
       });
-      assert.deepEqual([timers(), getEventListeners(signal, 'abort').length], [0, 0]);
+      assertNothingLeft({ timers: timers(), listeners: getEventListeners(signal, 'abort').length }, 'after the last stop');
     } },
     { id: 'D20', text: `at its fastest the work on a chunk stays within ${TIMES_PLAIN_LOOP} times that of a plain loop over the bytes`, check: async () => {
       const { session, far, events } = streamBench(harness);

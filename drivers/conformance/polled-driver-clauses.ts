@@ -4,7 +4,7 @@ import { getEventListeners } from 'node:events';
 import type { DriverEvent } from '../api.ts';
 import { createMemoryLink } from '../links/memory-link.ts';
 import type { Clause } from './clause.ts';
-import { NOISE_LIMIT_MS, NOISE_ROUNDS, assertNothingThrown, assertSamples, assertSchema, expectedSamples, noise, processorMs, samplesOf, turn } from './driver-tools.ts';
+import { NOISE_LIMIT_MS, NOISE_ROUNDS, assertNothingLeft, assertNothingThrown, assertSamples, assertSchema, expectedSamples, hexText, noise, processorMs, samplesOf, turn } from './driver-tools.ts';
 import { lastingPolledClauses } from './lasting-polled-clauses.ts';
 import { ManualClock } from './manual-clock.ts';
 import { PERIOD_MS, TIMEOUT_MS, polledBench, polledRounds, startedPolled, type PolledBench, type PolledHarness, type PolledPlan, type PolledVector } from './polled-bench.ts';
@@ -105,7 +105,11 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
         const [told, asked] = [events.length, far.written.length];
         far.deliver(good.answer(far.written.at(-1)!));
         await pass(300);
-        assert.deepEqual([events.length, far.written.length, state.isComplete, far.isOpen, clock.pendingTimers], [told, asked, true, true, 0], `stopped after ${afterMs} ms`);
+        const when = `stopped after ${afterMs} ms`;
+        assert.equal(events.length, told, `${when}: no event was to come after the stop, but ${events.length - told} did`);
+        assert.equal(far.written.length, asked, `${when}: nothing was to be written after the stop, but came: ${far.written.slice(asked).map(hexText).join(', ')}`);
+        assert.ok(state.isComplete, `${when}: events$ was to complete`);
+        assertNothingLeft({ timers: clock.pendingTimers, isOpen: far.isOpen }, when);
       }
     } },
     { id: 'P12', text: 'two sessions share no state', check: async () => {
@@ -151,7 +155,8 @@ export function polledDriverClauses<Options>(harness: PolledHarness<Options>): r
         clock.advance(1);
         await turn();
       }
-      assert.deepEqual([far.written.length, clock.pendingTimers, getEventListeners(giveUp.signal, 'abort').length, far.isOpen], [asked, 0, 0, true]);
+      assert.equal(far.written.length, asked, `nothing was to be asked after giving up, but came: ${far.written.slice(asked).map(hexText).join(', ')}`);
+      assertNothingLeft({ timers: clock.pendingTimers, listeners: getEventListeners(giveUp.signal, 'abort').length, isOpen: far.isOpen }, 'given up');
     } },
     ...lastingPolledClauses(harness),
   ];

@@ -100,8 +100,10 @@ function triedWrites(link: ByteLink): readonly Uint8Array[] {
   return tried;
 }
 
+const times = (count: number): string => ['never', 'once'][count] ?? `${count} times`;
+
 function assertCount(name: string, command: Uint8Array | undefined, tried: readonly Uint8Array[], when: string, wanted: number): void {
   if (command === undefined) return;
   const count = tried.filter((message) => Buffer.compare(message, command) === 0).length;
-  assert.equal(count, wanted, `${when} the ${name} command (${hexText(command)}) was to be written ${wanted} times in all, but was ${count} times; written was ${tried.slice(-8).map(hexText).join(', ') || 'nothing'}`);
+  assert.equal(count, wanted, `${when} the ${name} command (${hexText(command)}) was to have been written ${times(wanted)}, but was ${times(count)}; written was ${tried.slice(-8).map(hexText).join(', ') || 'nothing'}`);
 }
