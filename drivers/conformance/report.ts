@@ -77,9 +77,11 @@ export async function runClauses(subject: string, clauses: readonly Clause[], kn
   return { subject, isConforming: results.every(({ result }) => result !== 'broken'), clauses: results };
 }
 
-/** One line per clause. */
+const INDENT = `\n${' '.repeat(16)}`;
+
+/** One line per clause, and what was seen below it. */
 export function formatReport(report: ConformanceReport): string {
-  const lines = report.clauses.map(({ id, text, result, detail }) => `${result.padEnd(9)}  ${id.padEnd(3)}  ${text}${detail === null ? '' : `\n                ${detail}`}`);
+  const lines = report.clauses.map(({ id, text, result, detail }) => `${result.padEnd(9)}  ${id.padEnd(3)}  ${text}${detail === null ? '' : `\n${detail}`.replace(/\n+/g, INDENT)}`);
   return [`${report.subject}: ${report.isConforming ? 'keeps its promises' : 'breaks promises'}`, ...lines].join('\n');
 }
 
@@ -94,7 +96,8 @@ async function runClause(clause: Clause, knownGaps: KnownGaps): Promise<ClauseRe
   try {
     await Promise.race([clause.check(), late]);
   } catch (thrown) {
-    broken = (thrown instanceof Error ? thrown.message : String(thrown)).trim();
+    // The sentence says both already.
+    broken = (thrown instanceof Error ? thrown.message : String(thrown)).trim().replace(/\n\n\S+ !== \S+$/, '');
   } finally {
     cancel();
   }

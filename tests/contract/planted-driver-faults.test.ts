@@ -6,21 +6,39 @@ import { runDriverClauses, type AnyDriverHarness } from '../../drivers/conforman
 import { asciiLines } from '../../drivers/protocols/ascii-lines/driver.ts';
 import { AsciiLinesOptions } from '../../drivers/protocols/ascii-lines/options.ts';
 
-type Options = Parameters<typeof asciiLines.createSession>[0]['options'];
-type Change = (session: DriverSession) => Partial<DriverSession>;
+type Context = Parameters<typeof asciiLines.createSession>[0];
+type Options = Context['options'];
+type Change = (session: DriverSession, context: Context) => Partial<DriverSession>;
 
 const bytes = (text: string): Uint8Array => Buffer.from(text, 'latin1');
 const identity = { maker: 'Hollin & Fenn', model: 'HF-L1', serialNumber: '0007', firmware: '1.0' };
 
+function driverWith(change: Change): typeof asciiLines {
+  return defineDriver({ ...asciiLines, createSession: (context) => {
+    const inner = asciiLines.createSession(context);
+    const outer: DriverSession = {
+      events$: inner.events$, start: () => inner.start(), command: (command) => inner.command(command), stop: () => inner.stop(), counters: () => inner.counters(),
+    };
+    return { ...outer, ...change(inner, context) };
+  } });
+}
+
+/** The same driver with options that make it ask. */
+function plantedAsked(change: Change): AnyDriverHarness<Options> {
+  return {
+    driver: driverWith(change),
+    options: AsciiLinesOptions.parse({ poll: { rateHz: 10, timeoutMs: 40, quietMs: 40, request: 'M' }, commands: { start: 'GO', stop: 'HALT' } }), wrongOptions: { poll: { request: 'M' } },
+    isPoll: (message) => Buffer.from(message).toString() === 'M\r\n', startPolls: 1, other: () => null,
+    startCommand: bytes('GO\r\n'), stopCommand: bytes('HALT\r\n'), identity: null,
+    vectors: [{ answer: () => bytes('12.5\n'), values: ['12.5'] }, { answer: () => bytes('-0.25\n'), values: ['-0.25'] }],
+    bad: () => bytes('?#!\n'),
+    command: { command: { kind: 'send', text: 'TARE' }, isWritten: (message) => Buffer.from(message).toString() === 'TARE\r\n' },
+  };
+}
+
 function planted(change: Change, part: Partial<Extract<AnyDriverHarness<Options>, { resync: Uint8Array }>> = {}): AnyDriverHarness<Options> {
   return {
-    driver: defineDriver({ ...asciiLines, createSession: (context) => {
-      const inner = asciiLines.createSession(context);
-      const outer: DriverSession = {
-        events$: inner.events$, start: () => inner.start(), command: (command) => inner.command(command), stop: () => inner.stop(), counters: () => inner.counters(),
-      };
-      return { ...outer, ...change(inner) };
-    } }),
+    driver: driverWith(change),
     options: AsciiLinesOptions.parse({ ignore: '^$', commands: { identify: { send: 'ID', timeoutMs: 50, tries: 1 }, start: 'GO', stop: 'HALT', zero: 'Z' } }),
     wrongOptions: { delimiter: '' },
     answer: (message) => (Buffer.from(message).toString() === 'ID\r\n' ? bytes('Hollin & Fenn,HF-L1,0007,1.0\n') : null),
@@ -91,5 +109,33 @@ describe('a driver that streams', () => {
       return event;
     })));
     expect(broken.D4).toBe('events$ must never error, but did: what is this?');
+  });
+});
+
+describe('a driver that asks', () => {
+  it('keeps every promise as it is', async () => {
+    expect(await brokenOf(plantedAsked(() => ({})))).toEqual({});
+  });
+
+  it.each<[name: string, clause: string, words: string, change: Change]>([
+    ['tells the device to stop with every stop()', 'P22', 'after stop() the stop command (48 41 4c 54 0d 0a) was to have been written once, but was 3 times', (session, { link }) => ({ stop: async () => {
+      await session.stop();
+      await link.write(bytes('HALT\r\n')).catch(() => {});
+    } })],
+    ['names somebody who was never asked', 'P23', `was to give null, but gave ${JSON.stringify(identity)}`, (session) => ({ start: async () => {
+      await session.start();
+      return identity;
+    } })],
+    ['counts what is not a number', 'P24', 'counters().discardedBytes was to be a whole number of at least 0 before the start, but is NaN', (session) => ({ counters: () => ({ ...session.counters(), discardedBytes: Number.NaN }) })],
+  ])('that %s breaks %s', async (_name, clause, words, change) => {
+    const broken = await brokenOf(plantedAsked(change));
+    expect(broken[clause]).toContain(words);
+    // A second stop command is also one that comes after the end.
+    expect(Object.keys(broken).filter((id) => !['P11', 'P15'].includes(id))).toEqual([clause]);
+  });
+
+  it.each([0, 7])('that counts an answer which says nothing as %i breaks P6', async (missing) => {
+    const broken = await brokenOf(plantedAsked(changed((event) => (event.kind === 'fault' ? { ...event, missing } : event))));
+    expect(broken.P6).toContain(`${missing} missing`);
   });
 });

@@ -1,3 +1,4 @@
+import assert from 'node:assert/strict';
 import { describe, expect, it } from 'vitest';
 import { formatReport, runClauses, type Clause } from '../../../../drivers/conformance/index.ts';
 
@@ -9,6 +10,14 @@ describe('the report of clauses', () => {
     const report = await runClauses('a part', [kept, broken]);
     expect(report).toMatchObject({ isConforming: false, clauses: [{ id: 'T1', result: 'kept', detail: null }, { id: 'T2', result: 'broken', detail: 'seen: 3' }] });
     expect(formatReport(report)).toMatch(/^a part: breaks promises\nkept +T1 +is kept\nbroken +T2 +is not\n +seen: 3$/);
+  });
+
+  it('keeps what was seen together, below its clause', async () => {
+    const compared: Clause = { id: 'T3', text: 'compares', check: async () => assert.equal(3, 1, 'expected one, got three') };
+    const listed: Clause = { id: 'T4', text: 'lists', check: async () => Promise.reject(new Error('seen:\n\n3')) };
+    expect(formatReport(await runClauses('a part', [compared, listed])).split('\n').slice(1)).toEqual([
+      'broken     T3   compares', '                expected one, got three', 'broken     T4   lists', '                seen:', '                3',
+    ]);
   });
 
   it('lets a known gap pass with its reason', async () => {
