@@ -1,23 +1,24 @@
 /** Runs one instrument: does what `instrument-machine.ts` says, with the real link, driver, timers and port. */
 import { BehaviorSubject, Subject } from 'rxjs';
 import type { DriverDefinition, DriverEvent, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
-import type { AskNote, ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
+import type { AskNote, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
-import { isPageLink, pageUsbDevice } from './browser-ports.ts';
+import { pageUsbDevice } from './browser-ports.ts';
 import { Connection } from './connection.ts';
 import { fillFromDevice } from './data-sheets.ts';
 import { identityFault } from './identity-guard.ts';
 import { InstrumentCounters } from './instrument-counters.ts';
-import { ADDRESS_MAX_BACK_OFF_MS, DEFAULT_RULES, INITIAL_STATE, stepMachine } from './instrument-machine.ts';
+import { INITIAL_STATE, stepMachine } from './instrument-machine.ts';
 import type { MachineEffect, MachineInput, MachineRules, MachineState, TimerName } from './instrument-machine.ts';
 import type { Instrument, InstrumentDeps, InstrumentGap } from './instrument.ts';
 import { watchPort, type PortWatcher } from './port-watcher.ts';
 import { declaredRates, readDriverSettings } from './driver-settings.ts';
-import { linkAbsence, linkPlace } from './link-place.ts';
+import { linkPlace } from './link-place.ts';
+import { machineRules } from './machine-rules.ts';
 import { within } from './within.ts';
 
 /** Pace of looking for the port while it is not open, and while it is. */
@@ -87,18 +88,7 @@ class InstrumentRunner implements Instrument {
     this.#driver = deps.driver instanceof TorsiondError ? null : deps.driver;
     this.#driverOptions = driver.options;
     this.#ratesHz = declaredRates(settings, driver.fault === null ? this.#driver : null, driver.options);
-    const { kind } = settings.link;
-    const hasPortList = kind === 'serial' || isPageLink(settings.link) || ((kind === 'usb' || kind === 'hid') && deps.portStamp !== undefined);
-    const absence = linkAbsence(settings);
-    this.#rules = {
-      ...DEFAULT_RULES,
-      ...(hasPortList ? {} : { maxBackOffMs: ADDRESS_MAX_BACK_OFF_MS }),
-      hasPortList,
-      settingsFault: driver.fault,
-      where: this.#label,
-      ...(absence === null ? {} : { absence }),
-      silenceMs: settings.silenceMs,
-    };
+    this.#rules = machineRules(settings, driver.fault, deps.portStamp !== undefined);
     this.#counters = new InstrumentCounters(settings.id);
     this.#sinceMs = deps.clock.wallMs();
     this.#infos = new BehaviorSubject(this.info());
@@ -267,12 +257,13 @@ class InstrumentRunner implements Instrument {
       instrument: this.id, epoch, silenceMs: this.settings.silenceMs,
       ratesHz: this.#ratesHz,
     });
+    const { onChunk, onNote } = this.#deps;
     this.#connection = new Connection({
       link, clock: this.#deps.clock, driver: this.#driver!, driverOptions: this.#driverOptions,
       channelCount: this.settings.channels.length,
       onSettling: () => this.#dispatch({ kind: 'bytes', connection }),
-      onChunk: (chunk) => this.#tap(chunk, epoch),
-      ...(this.#deps.onNote ? { onNote: (note: AskNote) => this.#tapNote(note, epoch) } : {}),
+      onChunk: ({ data, atMs }) => this.#tap(() => onChunk?.({ data: data.slice(), atMs }, epoch)),
+      ...(onNote ? { onNote: (note: AskNote) => this.#tap(() => onNote(note, epoch)) } : {}),
       onEvent: (event) => this.#take(event, connection),
       onBroken: (error) => this.#dispatch({ kind: 'driver-failed', connection, error }),
     });
@@ -369,20 +360,11 @@ class InstrumentRunner implements Instrument {
     if (fault !== null) this.#announceGap('silence');
   }
 
-  #tap(chunk: ByteChunk, epoch: number): void {
-    const { onChunk, isTapped } = this.#deps;
-    if (!onChunk || isTapped?.() === false) return;
-    try {
-      onChunk({ data: chunk.data.slice(), atMs: chunk.atMs }, epoch);
-    } catch {
-      this.#counters.tapFailures += 1;
-    }
-  }
-
-  #tapNote(note: AskNote, epoch: number): void {
+  /** What listens beside must not disturb the instrument. */
+  #tap(tell: () => void): void {
     if (this.#deps.isTapped?.() === false) return;
     try {
-      this.#deps.onNote?.(note, epoch);
+      tell();
     } catch {
       this.#counters.tapFailures += 1;
     }
