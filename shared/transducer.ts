@@ -1,6 +1,7 @@
 /** The physical sensor on a channel. */
 import * as z from 'zod';
 import { BridgeSettings } from './signal.ts';
+import { convertTorque } from './units.ts';
 
 export const CalibrationCurveSchema = z.discriminatedUnion('kind', [
   z.strictObject({ kind: z.literal('none') }),
@@ -23,7 +24,7 @@ export const CalibrationSettings = z.strictObject({
 
 export const TedsSettings = z.strictObject({
   data: z.string().min(1).max(4_096).optional().describe('The bytes in hexadecimal or base64.'),
-  from: z.literal('device').optional().describe('In place of data: the driver reads them from the device at each connection, where its options say how. The capacity is then given here and must agree, and so must a serial number.'),
+  from: z.literal('device').optional().describe('In place of data: the driver reads them from the device at each connection, where its options say how. A serial number and a capacity that are given here must then agree.'),
   paged: z.boolean().default(true).describe('true: pages of 32 bytes with a checksum each, as they lie in the memory; false: without the checksums.'),
 }).refine((teds) => (teds.data === undefined) !== (teds.from === undefined), { message: 'needs data, or from: device; one of them' });
 
@@ -37,3 +38,13 @@ export const TransducerSettings = z.strictObject({
   calibration: CalibrationSettings.default({ curve: { kind: 'none' }, certificate: '', k: 2 }),
 });
 export type TransducerSettings = z.infer<typeof TransducerSettings>;
+
+/** Of a transducer whose data sheet the device has not handed out yet. No reading bears them. */
+export const UNREAD_SERIAL_NUMBER = 'not read yet';
+/** Harmless where a scale is drawn, and a number that nobody types. */
+export const UNREAD_CAPACITY = 1 + Number.EPSILON;
+
+/** Rated torque, N.m. Infinity while it was not read yet: then nothing is beyond it, and no torque reaches a share of it. */
+export function capacityNm({ capacity }: Pick<TransducerSettings, 'capacity'>, unit: string): number {
+  return capacity === UNREAD_CAPACITY ? Number.POSITIVE_INFINITY : convertTorque(capacity, unit, 'N.m');
+}

@@ -15,7 +15,7 @@ import type { InterruptReason, InterruptedCycle, Reading } from '../../shared/re
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { signalScale, type SignalSettings } from '../../shared/signal.ts';
-import type { TransducerSettings } from '../../shared/transducer.ts';
+import { capacityNm, type TransducerSettings } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { CaptureEngine } from '../capture/capture-engine.ts';
 import { checkCapture, detectorNumbers } from '../capture/defaults.ts';
@@ -75,7 +75,7 @@ export class ChannelPipeline {
 
   constructor(options: ChannelPipelineOptions) {
     this.#options = options;
-    this.#capacity = convertTorque(options.transducer.capacity, options.unit, 'N.m');
+    this.#capacity = capacityNm(options.transducer, options.unit);
     this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
     this.#conditioner = new Conditioner({
       unit: options.unit, signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,

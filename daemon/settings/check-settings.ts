@@ -4,6 +4,7 @@ import type { DriverDefinition } from '../../drivers/api.ts';
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { ErrorCode } from '../../shared/error-table.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
+import { capacityNm } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
 import { describe, firstLine, issueExplainer, nearest } from './explain-issue.ts';
@@ -204,7 +205,7 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
     findings.push(found([...at, 'sampleRateHz'], `is ${channel.sampleRateHz}, but the driver asks ${madeHz} times a second; allowed is that, or nothing`));
   }
   const { capture, transducer } = channel;
-  if (transducer.lowestTorque !== undefined && transducer.lowestTorque >= transducer.capacity) {
+  if (transducer.lowestTorque !== undefined && convertTorque(transducer.lowestTorque, channel.unit, 'N.m') >= capacityNm(transducer, channel.unit)) {
     findings.push(found([...at, 'transducer', 'lowestTorque'], `is ${transducer.lowestTorque}; below the capacity of ${transducer.capacity} is allowed`));
   }
   if (channel.signal.kind !== 'torque' && transducer.bridge === undefined && transducer.teds?.from === undefined) {
@@ -214,8 +215,7 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
   if (date !== undefined && due !== undefined && due <= date) {
     findings.push(found([...at, 'transducer', 'calibration', 'due'], `is ${due}; a day after the calibration on ${date} is allowed`));
   }
-  const capacityNm = convertTorque(transducer.capacity, channel.unit, 'N.m');
-  for (const error of checks.checkCapture(capture, channel.sampleRateHz ?? madeHz, capacityNm)) {
+  for (const error of checks.checkCapture(capture, channel.sampleRateHz ?? madeHz, capacityNm(transducer, channel.unit))) {
     findings.push({ code: error.code, path: [...at, 'capture', ...faultySetting(error, capture)], concernsKey: false, message: error.message });
   }
   return findings;

@@ -6,7 +6,7 @@ import { decodeTeds, type Teds } from '../../drivers/teds/decode.ts';
 import { tedsBytes } from '../../drivers/teds/text.ts';
 import { transducerFromTeds } from '../../drivers/teds/transducer.ts';
 import { TorsiondError } from '../../shared/errors.ts';
-import { TedsSettings, TransducerSettings } from '../../shared/transducer.ts';
+import { TedsSettings, TransducerSettings, UNREAD_CAPACITY, UNREAD_SERIAL_NUMBER } from '../../shared/transducer.ts';
 import { TORQUE_UNITS, convertTorque } from '../../shared/units.ts';
 import type { Finding } from './check-settings.ts';
 import type { ChannelSettings } from './schema.ts';
@@ -14,8 +14,6 @@ import type { SettingsPath } from './settings-fault.ts';
 
 type Fields = Readonly<Record<string, unknown>>;
 
-/** Serial number of a transducer whose data sheet the device has not handed out yet. No reading bears it. */
-export const UNREAD_SERIAL_NUMBER = 'not read yet';
 /** Capacities that differ by more than this part belong to different transducers. */
 const CAPACITY_TOLERANCE = 0.01;
 
@@ -29,7 +27,7 @@ export function fillFromTeds(input: unknown): { readonly input: unknown; readonl
       if (!isFields(channel) || !isFields(channel.transducer)) return channel;
       const teds = TedsSettings.safeParse(channel.transducer.teds).data;
       if (teds === undefined) return channel;
-      if (teds.data === undefined) return { ...channel, transducer: { serialNumber: UNREAD_SERIAL_NUMBER, ...channel.transducer } };
+      if (teds.data === undefined) return { ...channel, transducer: { serialNumber: UNREAD_SERIAL_NUMBER, capacity: UNREAD_CAPACITY, ...channel.transducer } };
       try {
         return { ...channel, transducer: filled(channel.transducer, decodeTeds(bytesOf(teds.data), teds), unitOf(channel)) };
       } catch (thrown) {
@@ -51,25 +49,25 @@ export function fillFromTeds(input: unknown): { readonly input: unknown; readonl
  * settings name another transducer
  */
 export function transducerFromDevice(channel: ChannelSettings, bytes: Uint8Array, where: string): { readonly transducer: TransducerSettings; readonly remark: TorsiondError | null } {
-  const { serialNumber, ...given } = channel.transducer;
-  const isUnread = serialNumber === UNREAD_SERIAL_NUMBER;
+  const { serialNumber, capacity: givenCapacity, ...given } = channel.transducer;
+  const isCapacityUnread = givenCapacity === UNREAD_CAPACITY;
   const sheet = readSheet(bytes, given.teds!.paged, where);
   const found = String(sheet.serialNumber);
-  if (!isUnread && serialNumber.trim() !== found) {
+  if (serialNumber !== UNREAD_SERIAL_NUMBER && serialNumber.trim() !== found) {
     throw new TorsiondError('DEVICE_MISMATCH', `the settings want the transducer "${serialNumber}", its data sheet says "${found}"`, { where, hint: 'Connect the right transducer, or change its serialNumber in the settings; left out there, any transducer is taken.' });
   }
   const needsBridge = channel.signal.kind !== 'torque' && given.bridge === undefined;
   if (sheet.template === null) {
     const remark = new TorsiondError('TEDS_NOT_TORQUE', `the data sheet of transducer ${found} was not decoded${sheet.remark === null ? '' : `: ${sheet.remark}`}`, { where });
-    if (needsBridge) throw remark;
-    return { transducer: { ...given, serialNumber: found }, remark };
+    if (needsBridge || isCapacityUnread) throw remark;
+    return { transducer: { ...given, capacity: givenCapacity, serialNumber: found }, remark };
   }
   const says = named(where, () => transducerFromTeds(sheet));
   const capacity = convertTorque(says.capacity, 'N.m', channel.unit);
-  if (Math.abs(capacity - given.capacity) > CAPACITY_TOLERANCE * given.capacity) {
-    throw new TorsiondError('DEVICE_MISMATCH', `the settings want a capacity of ${given.capacity} ${channel.unit}, the data sheet says ${capacity}`, { where, hint: 'Connect the right transducer, or change its capacity in the settings.' });
+  if (!isCapacityUnread && Math.abs(capacity - givenCapacity) > CAPACITY_TOLERANCE * givenCapacity) {
+    throw new TorsiondError('DEVICE_MISMATCH', `the settings want a capacity of ${givenCapacity} ${channel.unit}, the data sheet says ${capacity}`, { where, hint: 'Connect the right transducer, or change its capacity in the settings; left out there, any is taken.' });
   }
-  return { transducer: TransducerSettings.parse(filled(given, sheet, channel.unit)), remark: null };
+  return { transducer: TransducerSettings.parse(filled(isCapacityUnread ? given : { ...given, capacity: givenCapacity }, sheet, channel.unit)), remark: null };
 }
 
 function readSheet(bytes: Uint8Array, paged: boolean, where: string): Teds {

@@ -13,6 +13,7 @@ import { ChannelSettings, Settings } from '../../daemon/settings/schema.ts';
 import { Station } from '../../daemon/station/station.ts';
 import { findDriver } from '../../drivers/registry.ts';
 import type { Reading } from '../../shared/reading.ts';
+import { UNREAD_CAPACITY } from '../../shared/transducer.ts';
 import { systemClock } from '../../shared/clock.ts';
 import { loadScenario, startScenario } from '../../simulator/index.ts';
 import { dataSheetImage, type DataSheet } from '../../simulator/instruments/data-sheet.ts';
@@ -180,6 +181,23 @@ describe.each(['streamed lines', 'asked lines', 'scpi', 'frames of counts'] as c
     expect(one.serials()).toEqual(['83']);
     expect(one.readings[0]!.value).toBeCloseTo(PEAK, 4);
     expect(one.readings[0]!.flags).not.toContain('calibration-overdue');
+  });
+
+  it('needs no capacity either, and a head of another one serves after the next connection, where the limits fit it', async () => {
+    const one = await made({ kind, transducer: { capacity: UNREAD_CAPACITY } });
+    await one.pass(2_000);
+    expect(one.channel()).toMatchObject({ fault: null, transducer: { serialNumber: '82', capacity: 60 } });
+    one.pull();
+    await one.pass(1_500);
+    expect(one.readings.map(({ value }) => Number(value.toFixed(2)))).toEqual([Number(PEAK.toFixed(2))]);
+    for (const [capacity, fault] of [[100, null], [20, expect.objectContaining({ code: 'LIMITS_INVALID' }) as object]] as const) {
+      await one.port.unplug();
+      one.change({ ...SHEET, serial: 90 + capacity, capacity });
+      await one.pass(200);
+      await one.port.replug();
+      await one.pass(4_000);
+      expect(one.channel()).toMatchObject({ fault, transducer: { serialNumber: String(90 + capacity), capacity } });
+    }
   });
 
   it('is recorded with it, and a replay gives the very reading', async () => {

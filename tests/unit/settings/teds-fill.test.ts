@@ -4,6 +4,7 @@ import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
 import { parseSettings } from '../../../daemon/settings/load-settings.ts';
 import type { ChannelSettings } from '../../../daemon/settings/schema.ts';
 import { formatFault } from '../../../daemon/settings/settings-fault.ts';
+import { UNREAD_CAPACITY } from '../../../shared/transducer.ts';
 
 /** A torque sensor of 100 N.m and 2 mV/V, serial number 12345, calibrated on 2024-03-15 for 365 days. */
 const { synthetic_torque_example: sensor, published_dump: dump } = JSON.parse(readFileSync(new URL('../../vectors/teds.json', import.meta.url), 'utf8')) as {
@@ -54,10 +55,12 @@ describe('a transducer that describes itself', () => {
     expect(transducer.calibration.due).toBeUndefined();
   });
 
-  it('and hands its data sheet out through the device needs a capacity only, which is checked then', () => {
+  it('and hands its data sheet out through the device needs nothing; what is given is checked then', () => {
     expect(channelOf('teds: { from: device }, capacity: 100', 'signal: { kind: mV/V }\n        ').transducer).toMatchObject({ serialNumber: 'not read yet', capacity: 100, teds: { from: 'device', paged: true } });
     expect(channelOf('teds: { from: device }, serialNumber: "12345", capacity: 100').transducer.serialNumber).toBe('12345');
-    expect(faults('teds: { from: device }')).toEqual([expect.stringMatching(/SETTINGS_INVALID .*capacity.*missing|capacity/)]);
+    // Nothing is beyond a capacity that is not known yet.
+    expect(faults('teds: { from: device }, lowestTorque: 5')).toEqual([]);
+    expect(channelOf('teds: { from: device }').transducer).toMatchObject({ serialNumber: 'not read yet', capacity: UNREAD_CAPACITY });
   });
 
   it('that tells only its serial number leaves the rest to be given', () => {
