@@ -19,13 +19,31 @@ export interface Trace {
   readonly evidence: Evidence;
 }
 
+/** The numbers capture counted with, every one resolved. Torques in N.m, times in ms. */
+export interface DetectorNumbers {
+  readonly armTorque: number;
+  readonly releaseTorque: number;
+  readonly releaseMs: number;
+  readonly minDurationMs: number;
+  readonly maxDurationMs: number;
+  readonly preRollMs: number;
+  readonly clickFloor: number;
+  /** Share of the torque before the fall. */
+  readonly clickDepth: number;
+  readonly clickFallMs: number;
+  readonly clickConfirmMs: number;
+}
+
 /** Stored as JSON with the trace. */
 export interface Evidence {
   /** Version of torsiond that captured it. */
   readonly software: string;
+  /** Version of the capture mathematics; another one may make another reading of the same trace. */
+  readonly captureVersion: number;
   readonly conditioning: Conditioning;
-  /** With every detector value resolved to a number. */
+  /** As they were set, in their own unit. */
   readonly settings: CaptureSettings;
+  readonly detector: DetectorNumbers;
   readonly transducer: {
     readonly serialNumber: string;
     /** N.m */
@@ -42,6 +60,8 @@ export interface Evidence {
   readonly takenBy: 'cycle' | 'command' | 'still';
   /** For track readings: index in the trace of the last sample that counts. */
   readonly takenAt: number | null;
+  /** Samples are missing shortly before the cycle. */
+  readonly gapBefore: boolean;
   readonly simulated: boolean;
   readonly timeEstimated: boolean;
 }

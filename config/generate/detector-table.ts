@@ -1,5 +1,6 @@
 /** The detector's numbers in daemon/capture/README.md, with and without a target. */
-import { detectorNumbers, type DetectorNumbers } from '../../daemon/capture/defaults.ts';
+import { detectorNumbers } from '../../daemon/capture/defaults.ts';
+import type { DetectorNumbers } from '../../shared/trace.ts';
 import { CaptureSettings, DetectorSettings } from '../../shared/capture-settings.ts';
 import { markdownTable, type DocSection } from './doc-section.ts';
 

@@ -13,13 +13,14 @@
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason } from '../../shared/reading.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
+import type { DetectorNumbers } from '../../shared/trace.ts';
 import { applyConditioning, torqueOf } from '../conditioning/calibration.ts';
 import { Blind } from './blind.ts';
 import { CycleRun } from './cycle-run.ts';
 import { GAP_REASONS, type Cycle } from './cycle.ts';
-import { detectorNumbers, stableBand, type DetectorNumbers } from './defaults.ts';
+import { detectorNumbers, stableBand } from './defaults.ts';
 import type { CaptureEvent, ChannelState } from './events.ts';
-import { isTimeEstimated, makeTrace, resolvedSettings, type ChannelFacts } from './evidence.ts';
+import { isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
 import { IdleNoise } from './idle-noise.ts';
 import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
 import { SampleHistory } from './sample-history.ts';
@@ -31,6 +32,8 @@ export interface CaptureEngineOptions {
   readonly facts: ChannelFacts;
   /** Wall time of a monotonic time, ms. */
   readonly toWallMs: (monoMs: number) => number;
+  /** Those of a stored trace, in place of what settings, capacity and noise make. */
+  readonly numbers?: DetectorNumbers;
 }
 
 export class CaptureEngine {
@@ -38,6 +41,7 @@ export class CaptureEngine {
   readonly #facts: ChannelFacts;
   readonly #toWallMs: (monoMs: number) => number;
   readonly #history = new SampleHistory();
+  readonly #givenNumbers: DetectorNumbers | null;
   #numbers: DetectorNumbers;
   #noise = new IdleNoise(NO_COUNTS.noise);
   #still = new StillWatch(NO_COUNTS.still);
@@ -58,7 +62,8 @@ export class CaptureEngine {
     this.#settings = options.settings;
     this.#facts = options.facts;
     this.#toWallMs = options.toWallMs;
-    this.#numbers = detectorNumbers(options.settings, options.facts.capacity, 0);
+    this.#givenNumbers = options.numbers ?? null;
+    this.#numbers = this.#numbersFor(0);
   }
 
   get settings(): CaptureSettings {
@@ -169,8 +174,13 @@ export class CaptureEngine {
     events.push(...this.#interrupt('settings-changed'));
   }
 
+  /** @param noise sigma of the idle channel, N.m */
+  #numbersFor(noise: number): DetectorNumbers {
+    return this.#givenNumbers ?? detectorNumbers(this.#settings, this.#facts.capacity, noise);
+  }
+
   #resolve(rateHz: number): void {
-    this.#numbers = detectorNumbers(this.#settings, this.#facts.capacity, 0);
+    this.#numbers = this.#numbersFor(0);
     this.#counts = sampleCounts(this.#settings, this.#numbers, rateHz);
     this.#noise = new IdleNoise(this.#counts.noise);
     this.#still = new StillWatch(this.#counts.still);
@@ -202,7 +212,7 @@ export class CaptureEngine {
     let i = from;
     while (i < count && torque[i]! < arm && torque[i]! > -arm) i++;
     const noise = this.#noise.feed(torque, from, i);
-    if (noise !== null) this.#numbers = detectorNumbers(this.#settings, this.#facts.capacity, noise);
+    if (noise !== null) this.#numbers = this.#numbersFor(noise);
     if (i < count) this.#begin(block, i, events);
     return i;
   }
@@ -224,12 +234,14 @@ export class CaptureEngine {
       preRoll = this.#cutPreRoll(block, at);
       cycleAt = preRoll.length;
     }
-    const settings = resolvedSettings(this.#settings, this.#numbers);
+    const settings = this.#settings;
+    const numbers = this.#numbers;
+    const gapBefore = this.#sinceGap + at < this.#counts.history;
     this.#still.reset();
     this.#cycle = {
-      direction, startMs, firstIndex: block.firstIndex + at, conditioning: block.conditioning, settings, cycleAt,
-      run: isTrack ? null : new CycleRun({ settings, rateHz: block.rateHz, capacity: this.#facts.capacity, direction, cycleAt }),
-      hasGapBefore: this.#sinceGap + at < this.#counts.history,
+      direction, startMs, firstIndex: block.firstIndex + at, conditioning: block.conditioning, settings, numbers, cycleAt,
+      run: isTrack ? null : new CycleRun({ settings, numbers, rateHz: block.rateHz, capacity: this.#facts.capacity, direction, cycleAt, gapBefore }),
+      gapBefore,
       length: 0, lastAbove: 0, below: 0, isTimeEstimated: false, isTaken: false, maximum: first,
     };
     if (preRoll) this.#cycle.run?.push(preRoll, 0, cycleAt, null);
@@ -330,7 +342,8 @@ export class CaptureEngine {
     const from = Math.max(0, to - this.#counts.history);
     return takeTrack({
       ...this.#timeOf(block, from), spacingMs: block.spacingMs, rateHz: block.rateHz, conditioning: block.conditioning, timeEstimated: isTimeEstimated(block),
-      device: this.#history.device(from, to), status: this.#history.status(from, to), settings: resolvedSettings(this.#settings, this.#numbers), takenBy,
+      device: this.#history.device(from, to), status: this.#history.status(from, to), settings: this.#settings, detector: this.#numbers, takenBy,
+      gapBefore: false,
     }, this.#facts);
   }
 
@@ -349,13 +362,13 @@ export class CaptureEngine {
     if (!cycle.run) return;
     const to = this.#history.length - block.torque.length + at;
     const capture = cycle.run.finish(cycle.cycleAt + cycle.lastAbove);
-    const { conditioning, settings, cycleAt } = cycle;
+    const { conditioning, settings, numbers: detector, cycleAt, gapBefore } = cycle;
     events.push({
       kind: 'captured',
-      capture: cycle.hasGapBefore ? { ...capture, flags: [...capture.flags, 'gap'] } : capture,
+      capture,
       trace: makeTrace(this.#facts, {
         ...this.#timeOf(block, 0), spacingMs: block.spacingMs, rateHz: block.rateHz,
-        device: this.#history.device(0, to), status: this.#history.status(0, to), conditioning, settings, cycleAt,
+        device: this.#history.device(0, to), status: this.#history.status(0, to), conditioning, settings, detector, cycleAt, gapBefore,
         takenBy: 'cycle', takenAt: cycleAt + cycle.lastAbove - 1, timeEstimated: cycle.isTimeEstimated,
       }),
     });

@@ -6,20 +6,22 @@
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction } from '../../shared/reading.ts';
 import { STATUS } from '../../shared/sample-block.ts';
+import type { DetectorNumbers } from '../../shared/trace.ts';
 import { LowPass, designLowPass, type Peak } from '../conditioning/low-pass.ts';
 import { ClickDetector } from './click-detector.ts';
-import { detectorNumbers } from './defaults.ts';
 import type { Capture, CaptureFlag } from './events.ts';
 
 export interface CycleRunOptions {
-  /** With detector values resolved. */
   readonly settings: CaptureSettings;
+  readonly numbers: DetectorNumbers;
   readonly rateHz: number;
   /** N.m */
   readonly capacity: number;
   readonly direction: Direction;
   /** Samples of the pre-roll: the cycle begins at this index. */
   readonly cycleAt: number;
+  /** Samples are missing shortly before. */
+  readonly gapBefore: boolean;
 }
 
 /** A rise of more than this share of the value from one sample to the next says the rate is low. */
@@ -50,7 +52,7 @@ export class CycleRun {
     this.#options = options;
     this.#lowPass = new LowPass(designLowPass(options.settings.filter, options.rateHz));
     this.#sign = options.direction === 'cw' ? 1 : -1;
-    const numbers = detectorNumbers(options.settings, options.capacity, 0);
+    const { numbers } = options;
     this.#clicks = options.settings.mode === 'first-peak'
       ? new ClickDetector({
           rateHz: options.rateHz,
@@ -115,7 +117,7 @@ export class CycleRun {
 
   /** @param endAt index in the trace after the last sample of the cycle */
   finish(endAt: number): Capture {
-    const { settings, direction, cycleAt, rateHz, capacity } = this.#options;
+    const { direction, numbers, cycleAt, rateHz, capacity, gapBefore } = this.#options;
     const { highest, highestInput } = this.#peak;
     const flags: CaptureFlag[] = [];
     const durationMs = ((endAt - cycleAt) * 1000) / rateHz;
@@ -123,13 +125,13 @@ export class CycleRun {
     if (this.#status & STATUS.overload) flags.push('overload');
     if (this.#status & STATUS.unstable) flags.push('unstable');
     const click = this.#clicks?.finish() ?? null;
-    const numbers = detectorNumbers(settings, capacity, 0);
     if (this.#clicks) {
       if (click && click.fallSamples < 3) flags.push('rate-too-low');
       if (HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * highest) flags.push('noisy');
     }
     if (!click && highest - this.#beforeMax > SLOPE_SAMPLES * STEEP * highest) flags.push('rate-too-low');
     if (this.#lowPass.isActive && Math.abs(highestInput - highest) > FILTER_SHIFT * highest) flags.push('filtered-step');
+    if (gapBefore) flags.push('gap');
     const sign = this.#sign;
     const base = { maximum: sign * highest, direction, durationMs, flags };
     return this.#clicks

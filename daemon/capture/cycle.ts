@@ -2,6 +2,7 @@
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason } from '../../shared/reading.ts';
 import type { Conditioning, GapReason } from '../../shared/sample-block.ts';
+import type { DetectorNumbers } from '../../shared/trace.ts';
 import type { CycleRun } from './cycle-run.ts';
 
 export interface Cycle {
@@ -10,11 +11,12 @@ export interface Cycle {
   readonly firstIndex: number;
   readonly conditioning: Conditioning;
   readonly settings: CaptureSettings;
+  readonly numbers: DetectorNumbers;
   /** Length of the pre-roll, samples. */
   readonly cycleAt: number;
   /** Null in track, where the reading is taken by command or when still. */
   readonly run: CycleRun | null;
-  readonly hasGapBefore: boolean;
+  readonly gapBefore: boolean;
   /** Samples since arming; of them up to the last above release; and in a row below it. */
   length: number;
   lastAbove: number;

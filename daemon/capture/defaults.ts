@@ -5,24 +5,9 @@
  */
 import type { CaptureSettings, Limits } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import type { DetectorNumbers } from '../../shared/trace.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { filterFault } from '../conditioning/low-pass.ts';
-
-export interface DetectorNumbers {
-  /** N.m */
-  readonly armTorque: number;
-  /** N.m */
-  readonly releaseTorque: number;
-  readonly releaseMs: number;
-  readonly minDurationMs: number;
-  readonly maxDurationMs: number;
-  readonly preRollMs: number;
-  /** N.m */
-  readonly clickFloor: number;
-  readonly clickDepth: number;
-  readonly clickFallMs: number;
-  readonly clickConfirmMs: number;
-}
 
 /** A cycle begins at this share of capacity … */
 const ARM_SHARE = 0.02;

@@ -1,8 +1,12 @@
-/** What is stored beside a trace, and the capture settings with every number resolved. */
-import type { CaptureSettings } from '../../shared/capture-settings.ts';
+/** What is stored beside a trace. */
 import type { Evidence, Trace } from '../../shared/trace.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
-import type { DetectorNumbers } from './defaults.ts';
+
+/**
+ * Version of the mathematics that makes a reading of a trace: low-pass, modes, click. Raise it with every change that
+ * can change a reading; `recheck` then tells old readings apart from damaged ones.
+ */
+export const CAPTURE_VERSION = 2;
 
 /** What stays the same for all traces of a channel. */
 export interface ChannelFacts {
@@ -14,24 +18,18 @@ export interface ChannelFacts {
   readonly isSimulated: boolean;
 }
 
-export type TraceParts = Omit<Trace, 'id' | 'channel' | 'evidence'> & Pick<Evidence, 'conditioning' | 'settings' | 'cycleAt' | 'takenBy' | 'takenAt' | 'timeEstimated'>;
+type EvidenceParts = Pick<Evidence, 'conditioning' | 'settings' | 'detector' | 'cycleAt' | 'takenBy' | 'takenAt' | 'gapBefore' | 'timeEstimated'>;
+export type TraceParts = Omit<Trace, 'id' | 'channel' | 'evidence'> & EvidenceParts;
 
 export function makeTrace(facts: ChannelFacts, parts: TraceParts): Omit<Trace, 'id'> {
-  const { conditioning, settings, cycleAt, takenBy, takenAt, timeEstimated, ...samples } = parts;
+  const { conditioning, settings, detector, cycleAt, takenBy, takenAt, gapBefore, timeEstimated, ...samples } = parts;
   return {
     ...samples,
     channel: facts.channel,
     evidence: {
-      software: facts.software, conditioning, settings, transducer: facts.transducer, cycleAt, takenBy, takenAt,
-      simulated: facts.isSimulated, timeEstimated,
+      software: facts.software, captureVersion: CAPTURE_VERSION, conditioning, settings, detector,
+      transducer: facts.transducer, cycleAt, takenBy, takenAt, gapBefore, simulated: facts.isSimulated, timeEstimated,
     },
-  };
-}
-
-export function resolvedSettings(settings: CaptureSettings, numbers: DetectorNumbers): CaptureSettings {
-  return {
-    ...settings,
-    detector: { ...numbers },
   };
 }
 

@@ -12,13 +12,13 @@ import { trackCapture } from './track.ts';
  * @throws TorsiondError RATE_TOO_LOW when the trace's sample rate cannot carry other settings
  */
 export function rederive(trace: Omit<Trace, 'id'>, settings: CaptureSettings = trace.evidence.settings): Capture {
-  const { conditioning, transducer, cycleAt, takenAt } = trace.evidence;
+  const { conditioning, detector, transducer, cycleAt, takenAt, gapBefore } = trace.evidence;
   const { device, status, rateHz } = trace;
   const { capacity } = transducer;
   if (settings.mode === 'track') return trackCapture({ device, status, conditioning, settings, rateHz, capacity });
   const torque = torqueOf(device, conditioning);
   const direction: Direction = torque[cycleAt]! < 0 ? 'ccw' : 'cw';
-  const run = new CycleRun({ settings, rateHz, capacity, direction, cycleAt });
+  const run = new CycleRun({ settings, numbers: detector, rateHz, capacity, direction, cycleAt, gapBefore });
   run.push(torque, 0, torque.length, status);
   return run.finish((takenAt ?? torque.length - 1) + 1);
 }

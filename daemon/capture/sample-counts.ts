@@ -1,6 +1,6 @@
 /** Times of the settings as numbers of samples: the engine counts samples and knows no clock. */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
-import type { DetectorNumbers } from './defaults.ts';
+import type { DetectorNumbers } from '../../shared/trace.ts';
 
 export interface SampleCounts {
   /** Below the release torque for so many: the cycle is over. At least 1, as all but `hold`. */

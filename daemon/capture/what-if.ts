@@ -24,6 +24,7 @@ export function whatIf(trace: Omit<Trace, 'id'>, settings: CaptureSettings): Cap
       channel: trace.channel, software: evidence.software, capacity: evidence.transducer.capacity,
       transducer: evidence.transducer, isSimulated: evidence.simulated,
     },
+    numbers: evidence.detector,
     toWallMs: (monoMs) => trace.startWallMs + monoMs,
   });
   const { channel, epoch, firstIndex, spacingMs, device, status } = trace;

@@ -39,19 +39,30 @@ export const registerRecheck: RegisterCommand = (program, context, finish) => {
 
 async function recheck(ids: readonly string[], flags: RecheckFlags, context: CommandContext): Promise<number> {
   if ((ids.length === 0) === (flags.all !== true)) throw new TorsiondError('USAGE', 'give the ids of readings, or --all');
-  const [{ openStoreReadOnly }, { rederive }, { whatIf }, { judge }] = await Promise.all([
-    import('../storage/open-store.ts'), import('../capture/rederive.ts'), import('../capture/what-if.ts'), import('../pipeline/judge.ts'),
+  const [{ openStoreReadOnly }, { CAPTURE_VERSION }, { rederive }, { whatIf }, { judge }] = await Promise.all([
+    import('../storage/open-store.ts'), import('../capture/evidence.ts'), import('../capture/rederive.ts'), import('../capture/what-if.ts'), import('../pipeline/judge.ts'),
   ]);
   const isWhatIf = flags.mode !== undefined || flags.cutoff !== undefined || flags.order !== undefined;
   const store = await openStoreReadOnly(dataDirectory(flags.data, context.env));
   const progress = createProgress(context, 'recheck');
   let checked = 0;
   let different = 0;
+  let otherVersion = 0;
   try {
     for await (const { reading, share } of flags.all ? everyReading(store) : named(store, ids)) {
       const trace = await store.trace(reading.id);
       if (trace === null) throw new TorsiondError('STORE_CHAIN', `reading ${reading.id} has no trace`, { where: reading.id });
       checked++;
+      const version = versionOf(trace);
+      if (version !== CAPTURE_VERSION) {
+        otherVersion++;
+        progress.clear();
+        await context.print(flags.json
+          ? JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: null, captureVersion: version, presentVersion: CAPTURE_VERSION, differences: [] })
+          : `${reading.id}  not derived: made by version ${version} of the capture mathematics, this is version ${CAPTURE_VERSION}`);
+        progress.show(share);
+        continue;
+      }
       const asStored: JudgeOptions = { source: reading.source, idOf: () => reading.id, keepsTrace: true };
       if (isWhatIf) {
         const settings = adaptCapture(trace.evidence.settings, flags);
@@ -82,12 +93,24 @@ async function recheck(ids: readonly string[], flags: RecheckFlags, context: Com
       await context.complain(error.toLine());
       return error.facts.exit;
     }
-    if (!flags.json) await context.print(`${counted(checked, 'reading')}, all identical`);
+    if (!flags.json) await context.print(summary(checked, otherVersion));
     return 0;
   } finally {
     progress.clear();
     await store.close();
   }
+}
+
+/** Traces from before versions were counted have none. */
+function versionOf({ evidence }: { readonly evidence: { readonly captureVersion?: number } }): number {
+  return evidence.captureVersion ?? 1;
+}
+
+function summary(checked: number, otherVersion: number): string {
+  if (otherVersion === 0) return `${counted(checked, 'reading')}, all identical`;
+  const derived = checked - otherVersion;
+  return `${counted(checked, 'reading')}: ${derived} derived${derived === 0 ? '' : ', all identical'}; `
+    + `${otherVersion} made by another version of the capture mathematics, which is no difference`;
 }
 
 async function* named(store: ReadOnlyStore, ids: readonly string[]): AsyncGenerator<{ reading: Reading; share: number }, void, void> {

@@ -43,13 +43,17 @@ const Conditioning = z.object({
   unit: TorqueUnitCode, signal: SignalScaleSchema.optional(), calibration: CalibrationCurveSchema, zero: z.number().describe('N.m'), sign: z.union([z.literal(1), z.literal(-1)]),
 });
 export const EvidenceAnswer = z.object({
-  software: z.string(), conditioning: Conditioning, settings: CaptureSettings,
+  software: z.string(), conditioning: Conditioning,
+  captureVersion: z.number().int().describe('Version of the capture mathematics that made the reading.'),
+  settings: CaptureSettings,
+  detector: z.record(z.string(), z.number()).describe('The numbers capture counted with, torques in N.m, times in ms.'),
   transducer: z.object({
     serialNumber: z.string(), capacity: z.number().describe('N.m'), lowestTorque: z.number().nullable().describe('N.m'),
     calibrationDue: z.string().nullable(), uncertainty: z.object({ percent: z.number(), k: z.number() }).nullable(),
   }),
   cycleAt: z.number().int().describe('Index in the trace at which the cycle began.'),
   takenBy: z.enum(['cycle', 'command', 'still']), takenAt: z.number().int().nullable(),
+  gapBefore: z.boolean().describe('Samples are missing shortly before the cycle.'),
   simulated: z.boolean(), timeEstimated: z.boolean(),
 }).describe('All that is needed to derive the reading from the trace again.');
 

@@ -272,7 +272,9 @@ describe('what cannot be judged', () => {
     subject.step(block(new Array<number>(400).fill(0), 0));
     subject.step(block(new Array<number>(100).fill(0), 401, { gap: 'bad-sample' }));
     const events = subject.step(block(SMOOTH.slice(450), 501));
-    expect(captured(events)[0]!.capture.flags).toEqual(['gap']);
+    const [only] = captured(events);
+    expect(only!.capture.flags).toEqual(['gap']);
+    expect(rederive(only!.trace)).toEqual(only!.capture);
   });
 });
 

@@ -7,7 +7,7 @@ import { afterEach, beforeEach, describe, expect, it } from 'vitest';
 import { APPLICATION_ID, openForReading, openForWriting } from '../../../daemon/storage/database.ts';
 import { MIGRATIONS, SCHEMA_VERSION } from '../../../daemon/storage/migrations/index.ts';
 import { openStore, openStoreReadOnly } from '../../../daemon/storage/open-store.ts';
-import { FIXTURE_PULL, FIXTURE_READINGS } from '../../fixtures/database-content.ts';
+import { FIXTURE_PULL, FIXTURE_READINGS, SCHEMA_1_EVIDENCE } from '../../fixtures/database-content.ts';
 import { madeRecord, madeSamples } from '../../helpers/made-trace.ts';
 
 const DATABASES = fileURLToPath(new URL('../../fixtures/databases/', import.meta.url));
@@ -159,7 +159,7 @@ describe('a migration', () => {
         const device = madeSamples(FIXTURE_PULL, i);
         const made = madeRecord(i, device, i === 3 ? new Uint8Array(device.length).fill(2, 5, 9) : null);
         expect(reading).toEqual({ ...made.reading, seq: i + 1 });
-        expect(await store.trace(reading.id)).toEqual(made.trace);
+        expect(await store.trace(reading.id)).toEqual(name === 'schema-1.db' ? { ...made.trace, evidence: SCHEMA_1_EVIDENCE } : made.trace);
       }
       expect((await store.notes(stored[2]!.reading.id)).map((note) => note.text)).toEqual(['Second pull, grip changed.']);
       const { reading, trace } = madeRecord(FIXTURE_READINGS, madeSamples(FIXTURE_PULL, 1));
