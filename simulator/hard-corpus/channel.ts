@@ -1,5 +1,5 @@
 /** From torque on the drive to the samples of a channel, and the truth that goes with them. */
-import { SeededRandom } from '../random.ts';
+import type { SeededRandom } from '../random.ts';
 import { addWhite, humAt, humCrest, largestFall, pinkNoise, type Hum } from './noise.ts';
 import { STEP_S, type PullFacts } from './pull.ts';
 import type { Expected, HardCycle, HardPulse, HardRecord, HardSettings } from './record.ts';

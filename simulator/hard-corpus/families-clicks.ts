@@ -1,12 +1,17 @@
 /** Families of mechanisms and hands. */
 import { record, type Applied } from './channel.ts';
-import { drawBench, drawClick, drawSigma, drawSmooth, lastsS, run, type Done } from './draws.ts';
-import type { PullPlan } from './pull.ts';
+import { drawBench, drawClick, drawSigma, drawSmooth, lastsS, run, type Done, type HandDraw } from './draws.ts';
+import { STEP_S, type PullPlan } from './pull.ts';
 import { applied, single, type FamilyDraw } from './timeline.ts';
+
+/** What a sample rate serves well: a fall of five samples, and less than 0.8 % more torque with each sample of the ramp. */
+function servedBy(rateHz: number): Pick<HandDraw, 'travelS' | 'riseS'> {
+  return { travelS: [Math.max(0.004, 5 / rateHz), 0.03], riseS: [Math.max(0.4, 1 / (0.008 * rateHz)), 2.5] };
+}
 
 export const cleanClick: FamilyDraw = (named, random) => {
   const bench = drawBench(random, [200, 500, 1000, 2000, 5000, 10_000, 20_000]);
-  return single(named, random, bench, drawClick(bench, random, { after: bench.rateHz < 500 ? 'stay' : 'any' }), {}, { isClean: true });
+  return single(named, random, bench, drawClick(bench, random, { ...servedBy(bench.rateHz), after: bench.rateHz < 500 ? 'stay' : 'any' }), {}, { isClean: true });
 };
 
 export const smooth: FamilyDraw = (named, random) => {
@@ -38,14 +43,26 @@ export const deepClick: FamilyDraw = (named, random) => {
     };
     const done = run(plan);
     const { facts } = done;
-    if (facts.clickTorque === null || facts.depth < 0.86 || facts.depth > 0.97 || !isHalfBack(done) || facts.maximum > 0.96 * bench.capacity) continue;
+    if (facts.clickTorque === null || facts.depth < 0.86 || facts.depth > 0.97 || !isHalfBack(done) || isReleased(done, bench.capacity) || facts.maximum > 0.96 * bench.capacity) continue;
     return single(named, random, bench, done);
   }
 };
 
 function isHalfBack({ torque, facts }: Done): boolean {
-  const from = Math.round((facts.clickAtS! + 0.04) / 1e-4);
-  return torque.subarray(from, from + 2100).some((value) => value >= 0.55 * facts.clickTorque!);
+  const from = Math.round((facts.clickAtS! + 0.04) / STEP_S);
+  return torque.subarray(from, from + 0.21 / STEP_S).some((value) => value >= 0.55 * facts.clickTorque!);
+}
+
+/** Torque below 1.2 % of the capacity for 30 ms may have been released (1 % for 40 ms is common practice): not a click. */
+function isReleased({ torque, facts }: Done, capacity: number): boolean {
+  const from = Math.round(facts.clickAtS! / STEP_S);
+  const to = torque.findLastIndex((value) => value >= 0.5 * facts.clickTorque!);
+  let below = 0;
+  for (let i = from; i < to; i++) {
+    below = torque[i]! < 0.012 * capacity ? below + 1 : 0;
+    if (below * STEP_S >= 0.03) return true;
+  }
+  return false;
 }
 
 /** Direction set to cw; the tool is first turned back against a stop, then pulled, with 5 to 300 ms or nothing between. */

@@ -114,9 +114,13 @@ const ORDINARY_STATES = new Set(['armed', 'cycle', 'held']);
 /** Everything that is said beside readings, also of kinds that this file does not know. */
 function toldIn(record: HardRecord, events: readonly CaptureEvent[]): Told[] {
   const lengthS = record.samples.length / record.rateHz;
-  return events.flatMap((event): Told[] => {
+  return events.flatMap((event, i): Told[] => {
     if (QUIET.has(event.kind)) return [];
-    if (event.kind === 'state') return ORDINARY_STATES.has(event.state) ? [] : [{ what: event.state, fromS: event.atMs / 1000, toS: lengthS }];
+    if (event.kind === 'state') {
+      if (ORDINARY_STATES.has(event.state)) return [];
+      const next = events.find((later, k) => k > i && later.kind === 'state');
+      return [{ what: event.state, fromS: event.atMs / 1000, toS: next?.kind === 'state' ? next.atMs / 1000 : lengthS }];
+    }
     if (event.kind === 'interrupted') {
       return [{ what: `interrupted:${event.reason}`, fromS: event.startMs / 1000, toS: (event.startMs + event.durationMs) / 1000 }];
     }
