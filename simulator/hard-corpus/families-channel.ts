@@ -5,7 +5,7 @@ import { several, type FamilyDraw } from './timeline.ts';
 /**
  * 0.5 to 1.9 % of the capacity, either sign, from the start or from a moment on before the first pull; two to five
  * pulls. Automatic zero is not at work here: the offset is part of every truth. A channel that cannot arm or let go
- * must say so; silence and another value are wrong. Five sigma of the noise stay below 2 %: the usual arming threshold.
+ * must say so, in time: 3 s of rest follow the last pull. Silence and another value are wrong. Five sigma of the noise stay below 2 %: the usual arming threshold.
  */
 export const offset: FamilyDraw = (named, random) => {
   const bench = drawBench(random, [500, 1000, 2000, 5000], [0.3, 0.7]);
@@ -15,5 +15,5 @@ export const offset: FamilyDraw = (named, random) => {
     ? drawClick(bench, random, { riseS: [0.3, 1] })
     : drawSmooth(bench, random, { riseS: [0.3, 1] })));
   const sigma = random.betweenLog(0.3, 1) * Math.min(0.001 * bench.capacity, (0.0198 * bench.capacity - Math.abs(standing)) / 5);
-  return several(named, random, bench, dones, { sigma, offsetAt: (t) => (t < fromS ? 0 : standing) }, { expected: 'reading-or-told' });
+  return several(named, random, bench, dones, { sigma, offsetAt: (t) => (t < fromS ? 0 : standing), afterS: 3 }, { expected: 'reading-or-told' });
 };
