@@ -118,7 +118,7 @@ export const ringing: FamilyDraw = (named, random) => {
 
 /**
  * A clutch tool: run-down, the joint, and the clutch lets go of all of it: a fall without arrest is no click. A hard
- * joint rises within 20 to 80 ms, a soft one within 0.3 to 1.5 s (hard: some 30 degrees of turning, soft: a full turn).
+ * joint rises within 30 to 80 ms, a soft one within 0.3 to 1.5 s (hard: some 30 degrees of turning, soft: a full turn).
  */
 function clutch(riseS: readonly [number, number]): FamilyDraw {
   return (named, random) => {
@@ -139,5 +139,5 @@ function clutch(riseS: readonly [number, number]): FamilyDraw {
   };
 }
 
-export const hardJoint = clutch([0.02, 0.08]);
+export const hardJoint = clutch([0.03, 0.08]);
 export const softJoint = clutch([0.3, 1.5]);
