@@ -27,6 +27,8 @@ const MEAN_OFF = 0.564;
 /** What stands out teaches little about the noise: at most so many times the mean, or this share of the capacity. */
 const MOST_OFF = 4;
 const MOST_OFF_SHARE = 0.0005;
+/** The noise is reckoned anew after each of the first samples, then after so many. */
+const EVERY = 64;
 
 export class LoneSamples {
   readonly #isMedian: boolean;
@@ -38,6 +40,9 @@ export class LoneSamples {
   #samples = 0;
   #sumOff = 0;
   #largest = 0;
+  /** Off by more: perhaps lone, N.m. */
+  #limit = 0;
+  #mostOff = 0;
   #highest = -Infinity;
 
   /** @param capacity N.m */
@@ -57,6 +62,19 @@ export class LoneSamples {
     return this.#largest > Math.max(SHARE * highest, CAPACITY_SHARE * this.#capacity, SIGMAS * sigma);
   }
 
+  #setLimits(meanOff: number): void {
+    this.#limit = (LONE_SIGMAS / MEAN_OFF) * meanOff;
+    this.#mostOff = Math.max(MOST_OFF * meanOff, MOST_OFF_SHARE * this.#capacity);
+  }
+
+  /** @param step by how much the sample before differed from the one before it */
+  #isLone(off: number, step: number): boolean {
+    const lone = off - STEEPER * Math.abs(step);
+    if (lone <= this.#limit) return false;
+    if (lone > this.#largest) this.#largest = lone;
+    return true;
+  }
+
   /**
    * @param input samples `from` up to `from + count`, N.m; `sign` times each is taken
    * @param output gets all samples but the newest, from 0 on, those of earlier calls left out
@@ -74,7 +92,6 @@ export class LoneSamples {
       i = 1;
     }
     const isMedian = this.#isMedian;
-    const leastMost = MOST_OFF_SHARE * this.#capacity;
     let a = this.#a;
     let b = this.#b;
     let c = this.#c;
@@ -85,22 +102,11 @@ export class LoneSamples {
     for (; i < count; i++) {
       const x = sign * input[from + i]!;
       if (x > highest) highest = x;
-      const low = b < c ? b : c;
-      const high = b < c ? c : b;
-      const median = x < low ? low : x > high ? high : x;
-      const off = c < median ? median - c : c - median;
-      let value = c;
-      if (off > 0) {
-        const mean = sum / seen;
-        const lone = off - STEEPER * Math.abs(b - a);
-        if (lone > (LONE_SIGMAS / MEAN_OFF) * mean) {
-          if (isMedian) value = median;
-          if (lone > this.#largest) this.#largest = lone;
-        }
-        const most = Math.max(MOST_OFF * mean, leastMost);
-        sum += off < most ? off : most;
-      }
-      output[written++] = value;
+      if (seen < EVERY || seen % EVERY === 0) this.#setLimits(sum / seen);
+      const median = Math.max(Math.min(b, c), Math.min(Math.max(b, c), x));
+      const off = Math.abs(c - median);
+      sum += Math.min(off, this.#mostOff);
+      output[written++] = off > this.#limit && this.#isLone(off, b - a) && isMedian ? median : c;
       seen++;
       a = b;
       b = c;
