@@ -72,6 +72,10 @@ export class ClickScale {
   #sum = 0;
   #topTick = -1;
   #top = -Infinity;
+  /** Ticks of falling torque, oldest first. */
+  readonly #falling: Int32Array;
+  #firstFalling = 0;
+  #lastFalling = -1;
   #candidates: Candidate[] = [];
   #lastPeakTick = -1;
   #isHiding = false;
@@ -89,6 +93,7 @@ export class ClickScale {
     this.#confirmShallow = Math.max(3, ticks(numbers.confirmMs));
     this.#confirmDeep = Math.max(2, ticks(numbers.confirmMs * DEEP_CONFIRM_SHARE));
     this.#return = ticks(RETURN_MS);
+    this.#falling = new Int32Array(2 ** Math.ceil(Math.log2(this.#fall + 2)));
     const behind = this.#fall + Math.max(this.#confirmShallow, this.#return) + this.#width;
     this.#smooth = new TickRing(behind + this.#swingMemory + 2 * Math.max(...this.#lags) + this.#lookBack + 8);
     this.#fallen = new TickRing(behind + this.#swingMemory + 8);
@@ -110,10 +115,7 @@ export class ClickScale {
     if (tick < first) return null;
     const value = this.#sum / this.#width;
     this.#smooth.set(tick, value);
-    if (value >= this.#top) {
-      this.#top = value;
-      this.#topTick = tick;
-    } else if (tick - this.#topTick > this.#fall) this.#findTop(tick, first);
+    this.#slideTop(tick, value);
     const depth = this.#top - value;
     this.#fallen.set(tick, depth);
     const numbers = this.#numbers;
@@ -135,15 +137,19 @@ export class ClickScale {
     return this.#isHiding;
   }
 
-  #findTop(tick: number, first: number): void {
-    this.#top = -Infinity;
-    for (let t = Math.max(first, tick - this.#fall); t <= tick; t++) {
-      const v = this.#smooth.get(t);
-      if (v >= this.#top) {
-        this.#top = v;
-        this.#topTick = t;
-      }
-    }
+  /** The highest of the last fall time: only ticks that none after them reaches can become it. */
+  #slideTop(tick: number, value: number): void {
+    const falling = this.#falling;
+    const mask = falling.length - 1;
+    const smooth = this.#smooth;
+    let last = this.#lastFalling;
+    while (last >= this.#firstFalling && smooth.get(falling[last & mask]!) <= value) last--;
+    falling[++last & mask] = tick;
+    this.#lastFalling = last;
+    let topTick = falling[this.#firstFalling & mask]!;
+    if (tick - topTick > this.#fall) topTick = falling[++this.#firstFalling & mask]!;
+    this.#topTick = topTick;
+    this.#top = smooth.get(topTick);
   }
 
   #propose(value: number, first: number, noise: number): void {
