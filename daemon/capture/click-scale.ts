@@ -48,6 +48,9 @@ const RETURN_MS = 250;
 interface Candidate {
   readonly peakTick: number;
   readonly peak: number;
+  /** The torque was a little higher before, where a fall takes longer than is looked back for its peak. */
+  readonly highest: number;
+  readonly highestTick: number;
   /** What the torque swung and fell by before it. */
   readonly swing: number;
   dueTick: number;
@@ -157,8 +160,14 @@ export class ClickScale {
     const before = this.#topTick - this.#lookBack;
     if (before >= first && this.#smooth.get(before) < LEAST_BEFORE * this.#top) return;
     const tolerance = 0.25 * depth + 2 * noise;
+    let highest = this.#top;
+    let highestTick = this.#topTick;
     for (let t = Math.max(first, this.#topTick - this.#lookBack); t < this.#topTick; t++) {
-      if (this.#smooth.get(t) > this.#top + tolerance) return;
+      const earlier = this.#smooth.get(t);
+      if (earlier > this.#top + tolerance) return;
+      if (earlier <= highest) continue;
+      highest = earlier;
+      highestTick = t;
     }
     const swing = this.#swing(this.#topTick, first);
     if (depth < SWING_FACTOR * swing) {
@@ -167,7 +176,7 @@ export class ClickScale {
     }
     this.#lastPeakTick = this.#topTick;
     this.#candidates.push({
-      peakTick: this.#topTick, peak: this.#top, swing, dueTick: this.#topTick + this.#fall + this.#confirmDeep,
+      peakTick: this.#topTick, peak: this.#top, highest, highestTick, swing, dueTick: this.#topTick + this.#fall + this.#confirmDeep,
     });
   }
 
@@ -224,7 +233,7 @@ export class ClickScale {
       bottom = this.#smooth.get(t);
       bottomTick = t;
     }
-    if (bottom < LOWEST_ARREST * peak) return this.#awaitReturn(candidate, bottomTick, tick);
+    if (bottom < LOWEST_ARREST * candidate.highest) return this.#awaitReturn(candidate, bottomTick, tick);
     const depth = peak - bottom;
     const tolerance = 2.5 * noise + Math.max(DEEP_SLACK * depth, Math.min(SHALLOW_SLACK * depth, LEAST_SLACK * peak));
     let arrest = peakTick;
@@ -240,9 +249,9 @@ export class ClickScale {
   }
 
   #awaitReturn(candidate: Candidate, bottomTick: number, tick: number): Outcome {
-    const last = candidate.peakTick + this.#return;
+    const last = candidate.highestTick + this.#return;
     for (let t = bottomTick; t <= Math.min(tick, last); t++) {
-      if (this.#smooth.get(t) >= RETURN_SHARE * candidate.peak) return { peakTick: candidate.peakTick, arrestTick: bottomTick, isDoubtful: false };
+      if (this.#smooth.get(t) >= RETURN_SHARE * candidate.highest) return { peakTick: candidate.peakTick, arrestTick: bottomTick, isDoubtful: false };
     }
     if (tick >= last) return 'none';
     candidate.dueTick = tick + 1;
