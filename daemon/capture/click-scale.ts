@@ -170,10 +170,6 @@ export class ClickScale {
       highestTick = t;
     }
     const swing = this.#swing(this.#topTick, first);
-    if (depth < SWING_FACTOR * swing) {
-      this.#isHiding = true;
-      return;
-    }
     this.#lastPeakTick = this.#topTick;
     this.#candidates.push({
       peakTick: this.#topTick, peak: this.#top, highest, highestTick, swing, dueTick: this.#topTick + this.#fall + this.#confirmDeep,
@@ -244,6 +240,10 @@ export class ClickScale {
     if (arrest + confirm > tick) {
       candidate.dueTick = arrest + confirm;
       return 'wait';
+    }
+    if (depth < SWING_FACTOR * candidate.swing) {
+      this.#isHiding = true;
+      return 'none';
     }
     return { peakTick, arrestTick: arrest, isDoubtful: depth < CLEAR_FACTOR * candidate.swing };
   }
