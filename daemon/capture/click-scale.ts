@@ -23,7 +23,7 @@ const SWING_LAGS_MS = [45, 9] as const;
 const SWING_MEMORY_MS = 500;
 /** A fall must be so much deeper than the swings and falls before it; less than CLEAR_FACTOR is doubtful. */
 const SWING_FACTOR = 1.5;
-const CLEAR_FACTOR = 2;
+const CLEAR_FACTOR = 2.5;
 /** A crest counts as a swing up to so many times the troughs beside it. */
 const EVEN = 2;
 /** Falls deeper than this share of their torque are releases, not swings. */

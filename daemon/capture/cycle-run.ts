@@ -30,6 +30,8 @@ const STEEP = 0.01;
 /** A low-pass that moves the highest torque by more than this share is worth a word. */
 const FILTER_SHIFT = 0.01;
 const SLOPE_SAMPLES = 8;
+/** A fall at the click of fewer samples says the rate is low. */
+const LEAST_FALL_SAMPLES = 2;
 /** Noise beyond this many sigma of one tick hides the faintest click. */
 const HIDING_SIGMAS = 3;
 const CHUNK = 4096;
@@ -133,7 +135,7 @@ export class CycleRun {
     if (this.#status & STATUS.unstable) flags.push('unstable');
     const click = this.#clicks?.finish() ?? null;
     if (this.#clicks) {
-      if (click && click.fallSamples < 3) flags.push('rate-too-low');
+      if (click && click.fallSamples < LEAST_FALL_SAMPLES) flags.push('rate-too-low');
       const isHidden = HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * highest;
       if (isHidden || (click ? click.isDoubtful : this.#clicks.isHiding)) flags.push('noisy');
     }

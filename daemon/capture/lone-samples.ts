@@ -12,8 +12,10 @@
 
 /** S/s. A hand tool's top lasts 4 ms at least (our own choice). */
 export const MEDIAN_RATE_HZ = 500;
-/** A rise may steepen by so much from one sample to the next before it is no longer taken for one. */
+/** A rise may steepen by so much from one sample to the next before it is no longer taken for one; at slow rates, where
+ *  nothing is replaced, less is said too. */
 const STEEPER = 2;
+const STEEPER_SLOW = 1;
 /** A sample is lone only beyond so many sigma of the noise. */
 const LONE_SIGMAS = 6;
 /** It is worth a word beyond this share of the highest torque, … */
@@ -69,7 +71,7 @@ export class LoneSamples {
 
   /** @param step by how much the sample before differed from the one before it */
   #isLone(off: number, step: number): boolean {
-    const lone = off - STEEPER * Math.abs(step);
+    const lone = off - (this.#isMedian ? STEEPER : STEEPER_SLOW) * Math.abs(step);
     if (lone <= this.#limit) return false;
     if (lone > this.#largest) this.#largest = lone;
     return true;
