@@ -60,6 +60,7 @@ type Outcome = ConfirmedFall | 'wait' | 'none';
 
 export class ClickScale {
   readonly #width: number;
+  readonly #perWidth: number;
   readonly #fall: number;
   readonly #lookBack: number;
   readonly #lags: readonly number[];
@@ -89,6 +90,7 @@ export class ClickScale {
     this.#numbers = numbers;
     this.#noiseFactor = noiseFactor;
     this.#width = ticks(widthMs);
+    this.#perWidth = 1 / this.#width;
     this.#fall = Math.max(2, ticks(numbers.fallMs)) + this.#width - 1;
     this.#lookBack = ticks(LOOK_BACK_MS);
     this.#lags = SWING_LAGS_MS.map(ticks);
@@ -116,7 +118,7 @@ export class ClickScale {
     if (tick >= this.#width) this.#sum -= means.get(tick - this.#width);
     const first = this.#width - 1;
     if (tick < first) return null;
-    const value = this.#sum / this.#width;
+    const value = this.#sum * this.#perWidth;
     this.#smooth.set(tick, value);
     this.#slideTop(tick, value);
     const depth = this.#top - value;
