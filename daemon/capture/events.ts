@@ -12,7 +12,7 @@ export interface Capture {
   readonly durationMs: number;
   readonly flags: readonly CaptureFlag[];
 }
-export type CaptureFlag = 'over-capacity' | 'overload' | 'unstable' | 'rate-too-low' | 'noisy' | 'filtered-step' | 'gap';
+export type CaptureFlag = 'over-capacity' | 'overload' | 'unstable' | 'rate-too-low' | 'noisy' | 'spike' | 'filtered-step' | 'gap';
 
 export type CaptureEvent =
   | { readonly kind: 'state'; readonly state: ChannelState; readonly atMs: number }
