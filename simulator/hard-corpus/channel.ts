@@ -3,7 +3,7 @@ import type { SeededRandom } from '../random.ts';
 import { addWhite, humAt, humCrest, largestFall, pinkNoise, type Hum } from './noise.ts';
 import { STEP_S, type PullFacts } from './pull.ts';
 import type { Expected, HardCycle, HardPulse, HardRecord, HardSettings } from './record.ts';
-import { CALM_SHARE, canSeeClick, FALL_WINDOW_S } from './rules.ts';
+import { CALM_SHARE, canSeeClick, FALL_WINDOW_S, isServedWell } from './rules.ts';
 
 /** Converters show somewhat more than the nominal range (common practice: 110 to 130 %). */
 export const RANGE_SHARE = 1.25;
@@ -20,6 +20,7 @@ export interface Applied {
   readonly facts: PullFacts;
   readonly click: boolean | null;
   readonly expected?: Expected;
+  /** Nothing is wrong with it or its channel. It is clean where the sample rate serves it, too. */
   readonly isClean?: boolean;
   /** Known to be undecidable, whatever the noise. */
   readonly isLost?: boolean;
@@ -144,7 +145,7 @@ function cycleOf(one: Applied, channel: Channel, nuisance: Nuisance): HardCycle 
     clickAtS: facts.clickAtS === null ? null : atS + facts.clickAtS - fromS,
     firstPeakTruth: signed(facts.firstPeak, firstAt), maximumTruth: signed(facts.maximum, atS + facts.maximumAtS),
     slopeNmPerS: isFirstPeak ? facts.slope : facts.maximumSlope, clickDepth: facts.depth, swing: nuisance.swing,
-    decidable: !one.isLost && (isSeen || !isFirstPeak), isClean: one.isClean ?? false,
+    decidable: !one.isLost && (isSeen || !isFirstPeak), isClean: (one.isClean ?? false) && isServedWell(facts, one.click === true, rateHz, sigma),
     ...(one.pulses ? { pulses: one.pulses } : {}),
   };
 }

@@ -33,7 +33,7 @@ export const standingSteps: FamilyDraw = (named, random) => {
     levels.push(bench.capacity * random.between(-0.008, 0.008));
     steps.push(t + random.between(0.3, 0.5));
     levels.push(bench.capacity * random.between(-0.008, 0.008));
-    const one = applied(done, t + random.between(0.6, 0.9));
+    const one = applied(done, t + random.between(0.6, 0.9), { isClean: true });
     t = one.atS + lastsS(done) + random.between(0.2, 0.4);
     return one;
   });
@@ -72,7 +72,7 @@ export const lowRange: FamilyDraw = (named, random) => {
   const done = clickOrSmooth(bench, random);
   const sigma = Math.min(0.0003 * bench.capacity, drawSigma(bench, random, [done]));
   const limits = { kind: 'absolute', target: bench.set, low: 0.96 * bench.set, high: 1.04 * bench.set } as const;
-  return single(named, random, bench, done, { sigma, bits: random.integer(16, 20), settings: { mode: 'first-peak', limits } });
+  return single(named, random, bench, done, { sigma, bits: random.integer(16, 20), settings: { mode: 'first-peak', limits } }, { isClean: true });
 };
 
 /** A fall of a tenth of a second is the fastest that 100 S/s shows by five samples, so torque stays below for 50 ms. */
@@ -81,7 +81,7 @@ export const rate100: FamilyDraw = (named, random) => {
   const done = random.happens(0.7)
     ? drawClick(bench, random, { riseS: [0.8, 4], after: random.pick(['stay', 'go-on'] as const), depth: [0.08, 0.35] })
     : drawSmooth(bench, random, { riseS: [0.8, 4] });
-  return single(named, random, bench, done);
+  return single(named, random, bench, done, {}, { isClean: true });
 };
 
 export const rate50k: FamilyDraw = (named, random) => {

@@ -19,6 +19,12 @@ export const smooth: FamilyDraw = (named, random) => {
   return single(named, random, bench, drawSmooth(bench, random), {}, { isClean: true });
 };
 
+/** A worn mechanism: 2.5 to 5 % deep, in little noise. */
+export const faintClick: FamilyDraw = (named, random) => {
+  const bench = drawBench(random, undefined, [0.3, 0.8]);
+  return single(named, random, bench, drawClick(bench, random, { depth: [0.025, 0.05], riseS: [0.8, 4], damping: [0.5, 1] }), {}, { isClean: true });
+};
+
 /**
  * A mechanism that gives way nearly all of the wind-up: torque falls to 3 to 14 % of the click torque and comes back,
  * half of it within 250 ms, then goes beyond. The hand goes on, or the mechanism takes back what it gave.
@@ -106,14 +112,14 @@ export const doubleClick: FamilyDraw = (named, random) => {
     if (done.trippedAt.length < 2 || done.facts.depth < 0.06 || done.facts.belowS < Math.max(0.025, 5 / bench.rateHz)) continue;
     // Closer together it is one fall with a step in it.
     if (done.trippedAt[1]! - done.trippedAt[0]! < 0.1) continue;
-    return single(named, random, bench, done);
+    return single(named, random, bench, done, {}, { isClean: true });
   }
 };
 
 /** A light, little damped tool rings at 25 to 80 Hz after the click. */
 export const ringing: FamilyDraw = (named, random) => {
   const bench = drawBench(random);
-  return single(named, random, bench, drawClick(bench, random, { modeHz: [25, 80], damping: [0.04, 0.18], depth: [0.06, 0.5], rise: 'line' }));
+  return single(named, random, bench, drawClick(bench, random, { modeHz: [25, 80], damping: [0.04, 0.18], depth: [0.06, 0.5], rise: 'line' }), {}, { isClean: true });
 };
 
 /**
@@ -135,7 +141,7 @@ function clutch(riseS: readonly [number, number]): FamilyDraw {
       modeHz: random.betweenLog(120, 250), damping: random.between(0.7, 1), tremor: { share: 0, hz: 10, phase: 0 },
     });
     const ended = { ...done, facts: factsOf(done.torque, null) };
-    return single(named, random, bench, ended, {}, { click: false });
+    return single(named, random, bench, ended, {}, { click: false, isClean: true });
   };
 }
 

@@ -11,7 +11,7 @@ export const verySlow: FamilyDraw = (named, random) => {
   const bench = drawBench(random, [200, 500, 1000, 2000]);
   const riseS: [number, number] = [8, 25];
   const done = random.happens(0.7) ? drawClick(bench, random, { riseS, after: bench.rateHz < 500 ? 'stay' : 'any' }) : drawSmooth(bench, random, { riseS });
-  return single(named, random, bench, done);
+  return single(named, random, bench, done, {}, { isClean: true });
 };
 
 /** From rest to the click in 60 to 200 ms. */
@@ -50,13 +50,13 @@ export const tremorSmooth: FamilyDraw = (named, random) => {
 /** The wrench is not pulled as far as its setting: no click, and the hand lets go in 60 to 500 ms. */
 export const missingClick: FamilyDraw = (named, random) => {
   const bench = drawBench(random, undefined, [0.2, 0.85]);
-  return single(named, random, bench, drawSmooth(bench, random, { releaseS: [0.06, 0.5], riseS: [0.3, 2] }), {}, { isClean: bench.rateHz >= 1000 });
+  return single(named, random, bench, drawSmooth(bench, random, { releaseS: [0.06, 0.5], riseS: [0.3, 2] }), {}, { isClean: true });
 };
 
 /** Torque rises more slowly before the click: the joint yields, or the hand grows careful. */
 export const softKnee: FamilyDraw = (named, random) => {
   const bench = drawBench(random);
-  return single(named, random, bench, drawClick(bench, random, { knee: random.betweenLog(0.08, 0.5), riseS: [0.4, 1.5] }));
+  return single(named, random, bench, drawClick(bench, random, { knee: random.betweenLog(0.08, 0.5), riseS: [0.4, 1.5] }), {}, { isClean: true });
 };
 
 /** 40 to 70 % of the way, back to a part of it over 0.2 to 0.8 s, and on to the click: one cycle. Or fully back: two. */
@@ -69,10 +69,10 @@ export const partialApproach: FamilyDraw = (named, random) => {
       { to: high, lastsS: random.between(0.3, 1), shape: 'ease' }, { to: high, lastsS: random.between(0.05, 0.3), shape: 'line' },
       { to: low, lastsS: random.between(0.2, 0.8), shape: 'ease' }, { to: low, lastsS: random.between(0.05, 0.3), shape: 'line' },
     ];
-    return single(named, random, bench, drawClick(bench, random, { before, riseS: [0.3, 1.5] }));
+    return single(named, random, bench, drawClick(bench, random, { before, riseS: [0.3, 1.5] }), {}, { isClean: true });
   }
   const first = drawSmooth({ ...bench, set: bench.set * high }, random, { riseS: [0.3, 1], releaseS: [0.1, 0.4] });
-  return several(named, random, bench, [first, drawClick(bench, random)], {}, {}, [0.12, 0.4]);
+  return several(named, random, bench, [first, drawClick(bench, random)], {}, { isClean: true }, [0.12, 0.4]);
 };
 
 /** Two to five strokes of a ratchet that stay below the setting, back swings of 0.15 to 0.4 s, then the click. */
@@ -81,7 +81,7 @@ export const ratchetStrokes: FamilyDraw = (named, random) => {
   const strokes = Array.from({ length: random.integer(2, 5) }, (_, i) => drawSmooth(
     { ...bench, set: bench.set * random.between(0.25, 0.5 + 0.08 * i) }, random, { riseS: [0.2, 0.6], releaseS: [0.06, 0.2] },
   ));
-  return several(named, random, bench, [...strokes, drawClick(bench, random, { riseS: [0.3, 0.8] })], {}, {}, [0.15, 0.4]);
+  return several(named, random, bench, [...strokes, drawClick(bench, random, { riseS: [0.3, 0.8] })], {}, { isClean: true }, [0.15, 0.4]);
 };
 
 /** One way and at once the other way, 0 to 30 ms between; each is a reading. */
@@ -93,7 +93,7 @@ export const backToBack: FamilyDraw = (named, random) => {
   const firstAt = random.between(0.4, 0.8);
   const secondAt = firstAt + lastsS(dones[0]!) + (random.happens(0.4) ? 0 : random.between(0, 0.03));
   return record(named, base(bench, random, dones, secondAt + lastsS(dones[1]!) + random.between(0.4, 0.8)), [
-    applied(dones[0]!, firstAt, { sign }), applied(dones[1]!, secondAt, { sign: sign === 1 ? -1 : 1 }),
+    applied(dones[0]!, firstAt, { sign, isClean: true }), applied(dones[1]!, secondAt, { sign: sign === 1 ? -1 : 1, isClean: true }),
   ], random);
 };
 
@@ -105,7 +105,7 @@ export const staircase: FamilyDraw = (named, random) => {
   for (let i = 1; i < steps; i++) {
     before.push({ to: i / steps, lastsS: random.between(0.1, 0.5), shape: 'ease' }, { to: i / steps, lastsS: random.between(0.2, 0.7), shape: 'line' });
   }
-  return single(named, random, bench, drawSmooth(bench, random, { before, riseS: [0.1, 0.5] }));
+  return single(named, random, bench, drawSmooth(bench, random, { before, riseS: [0.1, 0.5] }), {}, { isClean: true });
 };
 
 /** The record begins or ends while more than 8 % of the capacity is on; another whole pull follows or goes before. */

@@ -4,7 +4,7 @@
  */
 import { SeededRandom } from '../random.ts';
 import { bits12, clipping, idleDrift, jitter, lowRange, offset, rate100, rate50k, standingSteps } from './families-channel.ts';
-import { cleanClick, deepClick, doubleClick, hardJoint, preloadOtherWay, ringing, smooth, softJoint } from './families-clicks.ts';
+import { cleanClick, deepClick, doubleClick, faintClick, hardJoint, preloadOtherWay, ringing, smooth, softJoint } from './families-clicks.ts';
 import {
   backToBack, bounce, cutByRecord, missingClick, partialApproach, ratchetStrokes, softKnee, staircase, tremorClick, tremorSmooth, veryFast, verySlow,
 } from './families-hands.ts';
@@ -19,6 +19,7 @@ export type { Expected, HardCycle, HardPulse, HardRecord, HardSettings } from '.
 const DRAWS = {
   'clean-click': cleanClick,
   'smooth': smooth,
+  'faint-click': faintClick,
   'hum-click': humClick,
   'hum-smooth': humSmooth,
   'hum-hides-click': humHidesClick,

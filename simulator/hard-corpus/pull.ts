@@ -133,6 +133,8 @@ export interface PullFacts {
   readonly maximumSlope: number;
   /** Share of the click torque. */
   readonly depth: number;
+  /** From the crest until nine tenths of the fall are over, s. */
+  readonly fallS: number;
   /** How long torque stays below the click torque, s. */
   readonly belowS: number;
 }
@@ -149,7 +151,7 @@ export function factsOf(torque: Float64Array, tripS: number | null): PullFacts {
   const maximum = torque[maximumAt]!;
   const highest = { maximum, maximumAtS: maximumAt * STEP_S, maximumSlope: slopeBefore(torque, maximumAt) };
   if (tripS === null) {
-    return { clickAtS: null, clickTorque: null, firstPeak: maximum, ...highest, slope: highest.maximumSlope, depth: 0, belowS: 0 };
+    return { clickAtS: null, clickTorque: null, firstPeak: maximum, ...highest, slope: highest.maximumSlope, depth: 0, fallS: 0, belowS: 0 };
   }
   // The crest: uphill from the trip until torque falls.
   let at = Math.round(tripS / STEP_S);
@@ -158,11 +160,13 @@ export function factsOf(torque: Float64Array, tripS: number | null): PullFacts {
   const crest = torque[at]!;
   let bottom = crest;
   for (let i = at; i < Math.min(torque.length, at + FALL_WINDOW_S / STEP_S); i++) bottom = Math.min(bottom, torque[i]!);
+  let fallen = at;
+  while (fallen + 1 < torque.length && torque[fallen]! > crest - 0.9 * (crest - bottom)) fallen++;
   let below = at + 1;
   while (below < torque.length && torque[below]! < crest) below++;
   return {
     clickAtS: at * STEP_S, clickTorque: crest, firstPeak: crest, ...highest, slope: slopeBefore(torque, at),
-    depth: 1 - bottom / crest, belowS: (below - at) * STEP_S,
+    depth: 1 - bottom / crest, fallS: (fallen - at) * STEP_S, belowS: (below - at) * STEP_S,
   };
 }
 

@@ -2,6 +2,7 @@
  * Which pulls a trace can decide at all. Rules of the physics, fixed before any detector was run; they look at the
  * torque, the noise and the nuisance that the model made, never at what a detector says.
  */
+import type { PullFacts } from './pull.ts';
 
 /** A click is a fall of at least this share of the click torque within 40 ms. Less is not called a click by anybody. */
 export const LEAST_CLICK_DEPTH = 0.02;
@@ -19,4 +20,15 @@ export const CALM_SHARE = LEAST_CLICK_DEPTH / 2;
 export function canSeeClick(fall: number, belowS: number, rateHz: number, sigma: number, nuisanceFall: number): boolean {
   return fall >= LEAST_SIGMAS * sigma && fall >= CLEAR_OF_NUISANCE * nuisanceFall
     && belowS >= Math.max(LEAST_BELOW_S, LEAST_BELOW_SAMPLES / rateHz);
+}
+
+/**
+ * What a sample rate serves well, so that a right reading has no reason for a flag: four samples of the fall, less than
+ * 0.8 % more torque with each sample before the first peak, falls of ten sigma, and
+ * noise in which the faintest click would be six sigma.
+ */
+export function isServedWell(facts: PullFacts, isClick: boolean, rateHz: number, sigma: number): boolean {
+  if (LEAST_CLICK_DEPTH * facts.firstPeak < LEAST_SIGMAS * sigma) return false;
+  const isSlow = facts.slope / rateHz < 0.008 * facts.firstPeak && facts.maximumSlope / rateHz < 0.008 * facts.maximum;
+  return isSlow && (!isClick || (facts.fallS * rateHz >= 4 && facts.depth * facts.firstPeak >= 10 * sigma));
 }

@@ -17,12 +17,12 @@ for (const family of families) {
   process.exit(2);
 }
 
-const HEADS = ['family', 'pulls', 'right', '%', 'wrong+flag', 'WRONG SILENT', 'extra', 'clean flagged', 'undecidable', 'flagged', 'lucky', 's'];
-const WIDTHS = [22, 6, 6, 7, 11, 13, 6, 14, 12, 8, 6, 6];
+const HEADS = ['family', 'pulls', 'right', '%', 'wrong+flag', 'WRONG SILENT', 'extra', 'right+flag', 'clean flagged', 'undecidable', 'flagged', 'lucky', 's'];
+const WIDTHS = [22, 6, 6, 7, 11, 13, 6, 11, 14, 12, 8, 6, 6];
 const line = (cells: readonly (string | number)[]): string => cells.map((cell, i) => (i === 0 ? String(cell).padEnd(WIDTHS[i]!) : String(cell).padStart(WIDTHS[i]!))).join('');
 const percent = (of: HardTally): string => (of.decidable === 0 ? '-' : ((100 * of.right) / of.decidable).toFixed(1));
 const cells = (name: string, of: HardTally, seconds: number): (string | number)[] => [
-  name, of.decidable, of.right, percent(of), of.wrongFlagged, of.wrongSilent, of.extra, `${of.cleanFlagged}/${of.clean}`, of.undecidable,
+  name, of.decidable, of.right, percent(of), of.wrongFlagged, of.wrongSilent, of.extra, of.rightFlagged, `${of.cleanFlagged}/${of.clean}`, of.undecidable,
   of.undecidedFlagged, of.undecidedLucky, seconds.toFixed(1),
 ];
 
