@@ -115,8 +115,11 @@ export class CycleRun {
     for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = scratch[count - i]!;
   }
 
-  /** @param endAt index in the trace after the last sample of the cycle */
-  finish(endAt: number): Capture {
+  /**
+   * @param endAt index in the trace after the last sample of the cycle
+   * @param isOffset torque stood there before or after, without a pull
+   */
+  finish(endAt: number, isOffset: boolean): Capture {
     const { direction, numbers, cycleAt, rateHz, capacity, gapBefore } = this.#options;
     const { highest, highestInput } = this.#peak;
     const flags: CaptureFlag[] = [];
@@ -132,6 +135,7 @@ export class CycleRun {
     if (!click && highest - this.#beforeMax > SLOPE_SAMPLES * STEEP * highest) flags.push('rate-too-low');
     if (this.#lowPass.isActive && Math.abs(highestInput - highest) > FILTER_SHIFT * highest) flags.push('filtered-step');
     if (gapBefore) flags.push('gap');
+    if (isOffset) flags.push('offset-at-rest');
     const sign = this.#sign;
     const base = { maximum: sign * highest, direction, durationMs, flags };
     return this.#clicks

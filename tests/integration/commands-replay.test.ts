@@ -112,7 +112,7 @@ describe('torsiond replay', () => {
     expect(lines[1]).toContain('verdict');
     expect(lines).toHaveLength(6);
     expect(lines[4]).toMatch(/-4[45]\.\d\d\s+-47\.\d\d\s+N·m\s+ccw/);
-    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles');
+    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles, 0 dismissed cycles');
   });
 });
 
