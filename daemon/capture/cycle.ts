@@ -179,7 +179,9 @@ export class Cycle {
 }
 
 export function dismissed({ epoch, rateHz }: SampleBlock, cycle: Cycle, reason: DismissReason): CaptureEvent {
-  return { kind: 'dismissed', reason, ...noReading({ epoch, rateHz }, cycle, cycle.lastAbove) };
+  // A lone sample is told as it came.
+  const maximum = cycle.options.run?.highestSample ?? cycle.maximum;
+  return { kind: 'dismissed', reason, ...noReading({ epoch, rateHz }, cycle, cycle.lastAbove), maximum };
 }
 
 /** @param length of it, samples */

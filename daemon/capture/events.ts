@@ -12,7 +12,7 @@ export interface Capture {
   readonly durationMs: number;
   readonly flags: readonly CaptureFlag[];
 }
-export type CaptureFlag = 'over-capacity' | 'overload' | 'unstable' | 'rate-too-low' | 'noisy' | 'filtered-step' | 'gap' | 'offset-at-rest';
+export type CaptureFlag = 'over-capacity' | 'overload' | 'unstable' | 'rate-too-low' | 'noisy' | 'spike' | 'filtered-step' | 'gap' | 'offset-at-rest';
 
 export type CaptureEvent =
   /** `standing`: torque at rest, N.m; null unless loaded. */
