@@ -18,21 +18,18 @@ import type { Direction, InterruptReason } from '../../shared/reading.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { DetectorNumbers } from '../../shared/trace.ts';
 import { torqueOf } from '../conditioning/calibration.ts';
+import { Armed } from './armed.ts';
 import { Blind } from './blind.ts';
 import { CycleRun } from './cycle-run.ts';
-import { Cycle, dismissed, GAP_REASONS, noReading } from './cycle.ts';
+import { Cycle, dismissed, GAP_REASONS, noReading, type Stretch } from './cycle.ts';
 import { detectorNumbers, stableBand } from './defaults.ts';
 import type { CapturedEvent, CaptureEvent, ChannelState } from './events.ts';
 import { isOffsetAtRest, isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
-import { IdleNoise } from './idle-noise.ts';
 import { RestWatch } from './rest-watch.ts';
 import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
 import { SampleHistory } from './sample-history.ts';
 import { StillWatch } from './still-watch.ts';
 import { mustBePulled, takeTrack } from './track.ts';
-
-/** Loaded by so much another torque is told anew, as a share of the arming torque. */
-const MOVED = 0.25;
 
 export interface CaptureEngineOptions {
   readonly settings: CaptureSettings;
@@ -50,9 +47,7 @@ export class CaptureEngine {
   readonly #history = new SampleHistory();
   readonly #givenNumbers: DetectorNumbers | null;
   #numbers: DetectorNumbers;
-  #noise = new IdleNoise(NO_COUNTS.noise);
-  /** Counted with from the end of a slice on, so that it does not hang on where blocks are cut. */
-  #newNoise: number | null = null;
+  #armed = new Armed(NO_COUNTS.noise);
   #still = new StillWatch(NO_COUNTS.still);
   #rest = new RestWatch(NO_COUNTS.rest);
   #counts: SampleCounts = NO_COUNTS;
@@ -63,7 +58,6 @@ export class CaptureEngine {
   #sinceGap = Infinity;
   #cycle: Cycle | null = null;
   #blind: Blind | null = null;
-  #saidStanding: number | null = null;
   /** Samples left of a hold; null: not held; Infinity: until armed by hand. */
   #holdLeft: number | null = null;
   /** Held by command, not by a reading. */
@@ -152,10 +146,11 @@ export class CaptureEngine {
     const events: CaptureEvent[] = [];
     let said = this.state;
     const sayState = (at: number): void => {
-      if (this.state === said && !this.#hasMoved()) return;
-      said = this.state;
-      this.#saidStanding = this.standing;
-      events.push({ kind: 'state', state: said, standing: this.#saidStanding, atMs: block.startMs + at * block.spacingMs });
+      const { state, standing } = this;
+      if (state === said && (standing === null || !this.#rest.hasMoved(this.#numbers))) return;
+      said = state;
+      this.#rest.said = standing;
+      events.push({ kind: 'state', state, standing, atMs: block.startMs + at * block.spacingMs });
     };
     this.#join(block, events);
     this.#noteZero(block, events);
@@ -176,12 +171,6 @@ export class CaptureEngine {
     return events;
   }
 
-  /** Loaded by another torque than was said. */
-  #hasMoved(): boolean {
-    const { standing } = this;
-    return standing !== null && Math.abs(standing - (this.#saidStanding ?? 0)) > MOVED * this.#numbers.armTorque;
-  }
-
   /** Notices a gap: what ran is interrupted, and what follows under torque is blind. */
   #join(block: SampleBlock, events: CaptureEvent[]): void {
     const last = this.#block;
@@ -191,7 +180,7 @@ export class CaptureEngine {
     this.#history.clear();
     this.#sinceGap = last ? 0 : Infinity;
     if (isNew) this.#resolve(block.rateHz);
-    this.#noise.restart();
+    this.#armed.restart();
     this.#rest.reset();
     const first = block.torque[0]!;
     const isLoaded = Math.abs(first) >= (this.#blind ? this.#numbers.releaseTorque : this.#numbers.armTorque);
@@ -216,8 +205,7 @@ export class CaptureEngine {
   #resolve(rateHz: number): void {
     this.#numbers = this.#numbersFor(0);
     this.#counts = sampleCounts(this.#settings, this.#numbers, rateHz);
-    this.#noise = new IdleNoise(this.#counts.noise);
-    this.#newNoise = null;
+    this.#armed = new Armed(this.#counts.noise);
     this.#still = new StillWatch(this.#counts.still);
     this.#rest = new RestWatch(this.#counts.rest);
   }
@@ -239,37 +227,19 @@ export class CaptureEngine {
     if (blind.ending === null) return end;
     this.#endBlind(events);
     if (blind.ending === 'released') this.#rest.reset();
-    else this.#rest.standing = this.#rest.mean;
+    else this.#rest.standing = this.#rest.beyond(this.#numbers);
     return end;
   }
 
   #passArmed(block: SampleBlock, from: number, events: CaptureEvent[]): number {
-    const { torque } = block;
-    const rest = this.#rest;
-    const count = torque.length;
-    let i = from;
-    while (i < count) {
-      const { armTorque, releaseTorque } = this.#numbers;
-      // What stands is no pull; it begins clear of that.
-      const standing = rest.standing ?? 0;
-      const up = Math.max(armTorque, standing + releaseTorque);
-      const down = Math.min(-armTorque, standing - releaseTorque);
-      const start = i;
-      const until = Math.min(count, i + rest.left);
-      while (i < until && torque[i]! < up && torque[i]! > down) i++;
-      this.#newNoise = this.#noise.feed(torque, start, i) ?? this.#newNoise;
-      if (i < until) {
-        this.#begin(block, i, i, events);
-        return i;
-      }
-      if (!rest.take(torque, start, i, this.#numbers, Infinity)) continue;
-      if (this.#newNoise !== null) this.#numbers = this.#numbersFor(this.#newNoise);
-      this.#newNoise = null;
-      if (!rest.note(this.#numbers, false)) continue;
-      // It crept beyond arming: told by the state.
-      if (Math.abs(rest.standing ?? 0) >= armTorque) this.#goBlind(true);
-      return i;
-    }
+    const armed = this.#armed;
+    const i = armed.pass(block.torque, from, this.#rest, this.#numbers);
+    if (armed.ending === 'arms') this.#begin(block, i, i, events);
+    if (armed.ending !== 'slice') return i;
+    if (armed.newNoise !== null) this.#numbers = this.#numbersFor(armed.newNoise);
+    armed.newNoise = null;
+    // It crept beyond arming: told by the state.
+    if (Math.abs(this.#rest.standing ?? 0) >= this.#numbers.armTorque) this.#goBlind(true);
     return i;
   }
 
@@ -278,7 +248,7 @@ export class CaptureEngine {
    * @param now samples of the block up to here were taken; those from `at` on belong to the new cycle
    */
   #begin(block: SampleBlock, at: number, now: number, events: CaptureEvent[]): void {
-    this.#noise.restart();
+    this.#armed.restart();
     const settings = this.#settings;
     const numbers = this.#numbers;
     const { conditioning, rateHz } = block;
@@ -367,9 +337,9 @@ export class CaptureEngine {
     this.#cycle = null;
     const { run, conditioning, settings, numbers: detector, cycleAt, gapBefore, isWanted, restBefore } = cycle.options;
     const reason = cycle.dismissal(this.#rest);
-    const restAfter = cycle.ending === 'at-rest' ? this.#rest.mean : null;
+    const restAfter = cycle.ending === 'at-rest' ? this.#rest.beyond(detector) : null;
     const stood = isWanted ? restBefore : this.#rest.standing ?? restBefore;
-    if (restAfter === null) this.#rest.reset();
+    if (cycle.ending !== 'at-rest') this.#rest.reset();
     // What turns without coming to rest may still stand where it stood.
     this.#rest.standing = cycle.nextAt === null ? restAfter : stood;
     if (reason) events.push(dismissed(block, cycle, reason));
@@ -417,14 +387,4 @@ export class CaptureEngine {
     this.#blind = null;
     if (event) events.push(event);
   }
-}
-
-/** Samples `from` up to `to` of a cycle. */
-interface Stretch {
-  readonly torque: Float64Array;
-  readonly status: Uint8Array | null;
-  readonly from: number;
-  readonly to: number;
-  /** Index in the history of index 0. */
-  readonly origin: number;
 }

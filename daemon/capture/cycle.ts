@@ -38,6 +38,16 @@ export interface CycleOptions {
   readonly restBefore: number | null;
 }
 
+/** Samples `from` up to `to` of a cycle. */
+export interface Stretch {
+  readonly torque: Float64Array;
+  readonly status: Uint8Array | null;
+  readonly from: number;
+  readonly to: number;
+  /** Index in the history of index 0. */
+  readonly origin: number;
+}
+
 export class Cycle {
   readonly options: CycleOptions;
   readonly #sign: 1 | -1;

@@ -10,6 +10,11 @@ const BAND = 0.15;
 const RIPPLE = 0.8;
 /** What stood beyond the release threshold is below it from this share of it on. */
 const BELOW = 0.9;
+/** Watched from this share of it on: so near to it, noise may keep a cycle from ever being released. */
+const NEAR = 0.5;
+
+/** So much another torque is told anew, as a share of the arming torque. */
+const MOVED = 0.25;
 
 export interface RestCounts {
   /** Samples of a slice, at least 1. */
@@ -30,12 +35,14 @@ export class RestWatch {
   #sum = 0;
   #low = Infinity;
   #high = -Infinity;
-  /** Slices in a row with a mean beyond the release threshold; of them in a row without much ripple. */
+  /** Watched slices in a row; of them in a row without much ripple. */
   #beyond = 0;
   #calm = 0;
   #mean = 0;
   /** Torque that stands beyond the release threshold, N.m; kept until it stands elsewhere or is gone. */
   standing: number | null = null;
+  /** What was told of it. */
+  said: number | null = null;
 
   constructor(counts: RestCounts) {
     this.#counts = counts;
@@ -70,7 +77,7 @@ export class RestWatch {
     this.#inSlice = 0;
     if (!this.#isAwake) {
       const look = Math.abs(torque[to - 1]!);
-      this.#isAwake = look >= releaseTorque && look < most;
+      this.#isAwake = look >= NEAR * releaseTorque && look < most;
       this.#clearSlice();
       return true;
     }
@@ -79,7 +86,7 @@ export class RestWatch {
     this.#mean = mean;
     this.#clearSlice();
     const magnitude = Math.abs(mean);
-    if (magnitude < BELOW * releaseTorque || magnitude >= most) {
+    if (magnitude < NEAR * releaseTorque || magnitude >= most) {
       this.#sleep();
       return true;
     }
@@ -96,19 +103,30 @@ export class RestWatch {
    */
   note(numbers: DetectorNumbers, isDeaf: boolean): boolean {
     const before = this.standing;
-    if (!this.#isAwake) this.standing = null;
-    else if (this.#isStill(this.#counts.loaded, numbers)) this.standing = this.#mean;
+    const isBeyond = this.#isAwake && Math.abs(this.#mean) >= numbers.releaseTorque;
+    if (!this.#isAwake || Math.abs(this.#mean) < BELOW * numbers.releaseTorque) this.standing = null;
+    else if (isBeyond && this.#isStill(this.#counts.loaded, numbers)) this.standing = this.#mean;
     else if (isDeaf && this.#beyond >= this.#counts.loaded) this.standing ??= this.#mean;
     return this.standing !== before;
   }
 
-  /** Still below the arming threshold for long enough to end a cycle. */
+  /** Something else stands than was told. */
+  hasMoved({ armTorque }: DetectorNumbers): boolean {
+    return Math.abs((this.standing ?? 0) - (this.said ?? 0)) > MOVED * armTorque;
+  }
+
+  /** Still below the arming threshold, and not clear of the release threshold, for long enough to end a cycle. */
   isAtRest(numbers: DetectorNumbers): boolean {
     return Math.abs(this.#mean) < numbers.armTorque && this.#isStill(this.#counts.end, numbers);
   }
 
-  #isStill(slices: number, { armTorque, releaseTorque }: DetectorNumbers): boolean {
-    if (this.#calm < slices || Math.abs(this.#mean) < releaseTorque) return false;
+  /** The mean of the last slice where it is beyond the release threshold, else null, N.m. */
+  beyond({ releaseTorque }: DetectorNumbers): number | null {
+    return Math.abs(this.#mean) >= releaseTorque ? this.#mean : null;
+  }
+
+  #isStill(slices: number, { armTorque }: DetectorNumbers): boolean {
+    if (this.#calm < slices) return false;
     let low = Infinity;
     let high = -Infinity;
     for (let s = this.#beyond - slices; s < this.#beyond; s++) {

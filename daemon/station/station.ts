@@ -247,7 +247,7 @@ export class Station implements Gateway {
     const at = this.#now();
     switch (outcome.kind) {
       case 'state': {
-        if (outcome.standing !== null) this.#deps.log.warn({ channel: channel.id, loadedBy: outcome.standing }, 'loaded at rest: unload and zero');
+        if (outcome.standing !== null) this.#deps.log.warn({ channel: channel.id }, `loaded at rest by ${Number(outcome.standing.toPrecision(3))} N.m: unload and zero`);
         return this.#sayChannel(channel);
       }
       case 'cycle-started': return this.#say({ type: 'cycle.started', at, channel: channel.id, epoch: outcome.epoch, direction: outcome.direction });

@@ -117,8 +117,8 @@ function toldIn(record: HardRecord, events: readonly CaptureEvent[]): Told[] {
   return events.flatMap((event): Told[] => {
     if (QUIET.has(event.kind)) return [];
     if (event.kind === 'state') return ORDINARY_STATES.has(event.state) ? [] : [{ what: event.state, fromS: event.atMs / 1000, toS: lengthS }];
-    if (event.kind === 'interrupted') {
-      return [{ what: `interrupted:${event.reason}`, fromS: event.startMs / 1000, toS: (event.startMs + event.durationMs) / 1000 }];
+    if (event.kind === 'interrupted' || event.kind === 'dismissed') {
+      return [{ what: `${event.kind}:${event.reason}`, fromS: event.startMs / 1000, toS: (event.startMs + event.durationMs) / 1000 }];
     }
     const atMs = 'atMs' in event && typeof event.atMs === 'number' ? event.atMs : 0;
     return [{ what: event.kind, fromS: atMs / 1000, toS: atMs / 1000 }];

@@ -145,6 +145,14 @@ describe('a channel that is loaded at rest', () => {
     }
   });
 
+  it('keeps pulls apart when noise never lets the torque stay below the release threshold', () => {
+    const random = seeded(5);
+    const samples = [...pull(30, 0.57), ...pull(31, 0.57), ...pull(32, 0.57)].map((value) => value + 0.12 * (random() + random() + random() - 1.5));
+    const events = feed(engine(), samples);
+    expect(captured(events)).toHaveLength(3);
+    expect(interrupted(events)).toEqual([]);
+  });
+
   it('does the same with the direction set, loaded the other way beyond arming', () => {
     const samples = [...new Array<number>(2000).fill(-3), ...pull(30, -3), ...pull(31, -3)];
     const subject = engine({ direction: 'cw' });
