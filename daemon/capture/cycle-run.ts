@@ -77,6 +77,11 @@ export class CycleRun {
     return this.#sign * (highest === -Infinity ? this.#lone.highest : highest);
   }
 
+  /** Highest sample so far as it came, signed, N.m. */
+  get highestSample(): number {
+    return this.#sign * this.#lone.highest;
+  }
+
   /** The confirmed click, signed, N.m, and its sample index in the trace; null when there is none yet. */
   get click(): { readonly torque: number; readonly at: number } | null {
     const click = this.#clicks?.click;
@@ -124,8 +129,11 @@ export class CycleRun {
     for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = scratch[count - i]!;
   }
 
-  /** @param endAt index in the trace after the last sample of the cycle */
-  finish(endAt: number): Capture {
+  /**
+   * @param endAt index in the trace after the last sample of the cycle
+   * @param isOffset torque stood there before or after, without a pull
+   */
+  finish(endAt: number, isOffset: boolean): Capture {
     const { direction, numbers, cycleAt, rateHz, capacity, gapBefore } = this.#options;
     const { highest, highestInput } = this.#peak;
     const flags: CaptureFlag[] = [];
@@ -143,6 +151,7 @@ export class CycleRun {
     if (this.#lone.standsOut(highest)) flags.push('spike');
     if (this.#lowPass.isActive && Math.abs(highestInput - highest) > FILTER_SHIFT * highest) flags.push('filtered-step');
     if (gapBefore) flags.push('gap');
+    if (isOffset) flags.push('offset-at-rest');
     const sign = this.#sign;
     const base = { maximum: sign * highest, direction, durationMs, flags };
     return this.#clicks

@@ -12,7 +12,7 @@ import { Strip } from './strip.ts';
 import { Trail } from './trail.ts';
 import { verdictIcon } from './verdict-mark.ts';
 import {
-  CHANNEL_WORDS, DIRECTION_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
+  CHANNEL_WORDS, DIRECTION_WORDS, DISMISS_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
 } from './words.ts';
 
 export interface ChannelActions {
@@ -135,12 +135,15 @@ export class ChannelPanel {
     const fault = instrument && !isStreaming && !isOver ? instrument.fault : null;
     const reason = instrument ? INSTRUMENT_REASONS[instrument.state] ?? null : null;
     const hasTrouble = isConnected && instrument !== null && !isStreaming && (fault !== null || reason !== null);
-    setShown(this.#trouble, hasTrouble || view.interrupted !== null || info.transducer.overdue);
+    const isLoaded = isConnected && isStreaming && info.state === 'loaded';
+    const step = displayStep(info.transducer.resolution, info.transducer.capacity);
+    const unit = unitSymbol(info.settings.unit);
+    setShown(this.#trouble, hasTrouble || view.interrupted !== null || isLoaded || info.transducer.overdue);
     const lines: [string, string][] = [];
     if (hasTrouble) lines.push([fault ? sentence(fault.message) : reason!, fault ? `${fault.hint} (${fault.code})` : '']);
+    if (isLoaded) lines.push([`Loaded at rest by ${formatTorque(info.loadedBy ?? 0, step)} ${unit}.`, 'Unload the transducer and zero it. What is captured from here includes that torque.']);
     if (view.interrupted) {
-      const step = displayStep(info.transducer.resolution, info.transducer.capacity);
-      lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(view.interrupted.maximum, step)} ${unitSymbol(info.settings.unit)} and is not judged.`]);
+      lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(view.interrupted.maximum, step)} ${unit} and is not judged.`]);
     }
     if (info.transducer.overdue) lines.push([`Calibration was due on ${info.transducer.calibrationDue ?? 'an earlier day'}.`, 'Every reading is marked until the transducer is calibrated.']);
     const key = JSON.stringify(lines);
@@ -162,7 +165,7 @@ export class ChannelPanel {
     if (this.#number.style.getPropertyValue('--chars') !== chars) this.#number.style.setProperty('--chars', chars);
     this.element.classList.toggle('is-quiet', value === null);
     const turning = value === null || Math.abs(value) < info.transducer.capacity * 0.005 ? '' : value > 0 ? '↻ clockwise' : '↺ counter-clockwise';
-    setText(this.#under, [unitSymbol(info.settings.unit), turning, view.click === null ? '' : `click at ${formatTorque(view.click, step)}`].filter((part) => part !== '').join('  ·  '));
+    setText(this.#under, [unitSymbol(info.settings.unit), turning, view.click === null ? '' : `click at ${formatTorque(view.click, step)}`, view.dismissed === null ? '' : `no reading at ${formatTorque(view.dismissed.maximum, step)}: ${DISMISS_WORDS[view.dismissed.reason] ?? view.dismissed.reason}`].filter((part) => part !== '').join('  ·  '));
   }
 
   #updateLatest(view: ChannelView): void {
