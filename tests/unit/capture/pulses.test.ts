@@ -6,6 +6,7 @@ import { rederive } from '../../../daemon/capture/rederive.ts';
 import { whatIf } from '../../../daemon/capture/what-if.ts';
 import { checkCapture } from '../../../daemon/capture/defaults.ts';
 import type { CaptureEvent } from '../../../daemon/capture/events.ts';
+import { runPulseTool } from '../../../simulator/tools/pulse-tool.ts';
 import { block, captured, engine, interrupted } from './shapes.ts';
 
 /** Spaced by an eighth of a ms, which doubles hold exactly: times do not hang on the cuts. */
@@ -89,6 +90,22 @@ describe('the mode pulse', () => {
     const [only] = captured(feed({ mode: 'pulse' }, train(HEIGHTS, 20, 8, 9)));
     expect(only!.capture.pulse!.count).toBe(10);
     expect(only!.capture.pulse!.highest).toBeCloseTo(9 + (top(37.5, 8) / 37.5) * 28.5, 6);
+  });
+
+  it.each([0, 0.3])('counts the blows of the simulated tool, with their heights; %d of each stays on', (residual) => {
+    const run = runPulseTool({ heights: HEIGHTS, widthS: 0.007, periodS: 0.04, residual, direction: 'ccw' });
+    const samples = Array.from({ length: 2 * RATE }, (_, i) => run.torqueAt(i / RATE - 0.5));
+    const [only, ...rest] = captured(feed({ mode: 'pulse', pulse: { last: 4 } }, samples));
+    expect(rest).toEqual([]);
+    const heights = run.pulses.map(({ height }) => height);
+    const { pulse, value } = only!.capture;
+    expect(pulse).toMatchObject({ count: heights.length, meanOf: 4, highest: value });
+    // At 56 samples a blow the crest is missed by 0.1 % at most.
+    const near = (torque: number, truth: number): void => expect(Math.abs(torque / truth - 1)).toBeLessThan(0.001);
+    near(value, Math.min(...heights));
+    near(pulse!.last, heights.at(-1)!);
+    near(pulse!.meanOfLast, heights.slice(-4).reduce((sum, height) => sum + height, 0) / 4);
+    expect(Math.abs(pulse!.durationMs - 9 * 40)).toBeLessThan(0.5);
   });
 
   it('counts no ringing, no noise and no single spiked sample', () => {
