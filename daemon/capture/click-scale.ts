@@ -30,7 +30,8 @@ const EVEN = 2;
 const RELEASE_SHARE = 0.5;
 /** A fall is judged against the torque of this long before it too, so that the end of a long fall is no break. */
 const LOOK_BACK_MS = 60;
-/** That long before the break, torque was at least this share of it: no hand rises faster, a driver's first bite does. */
+/** This long before the break, torque was at least this share of it: no hand rises faster, a driver's first bite does. */
+const BITE_MS = 25;
 const LEAST_BEFORE = 0.3;
 /** How much an arrested fall may still go down: share of its depth when deep, when shallow, and of the torque at most. */
 const DEEP_SLACK = 0.06;
@@ -60,8 +61,10 @@ type Outcome = ConfirmedFall | 'wait' | 'none';
 
 export class ClickScale {
   readonly #width: number;
+  readonly #perWidth: number;
   readonly #fall: number;
   readonly #lookBack: number;
+  readonly #bite: number;
   readonly #lags: readonly number[];
   readonly #swingMemory: number;
   readonly #confirmDeep: number;
@@ -89,8 +92,10 @@ export class ClickScale {
     this.#numbers = numbers;
     this.#noiseFactor = noiseFactor;
     this.#width = ticks(widthMs);
+    this.#perWidth = 1 / this.#width;
     this.#fall = Math.max(2, ticks(numbers.fallMs)) + this.#width - 1;
     this.#lookBack = ticks(LOOK_BACK_MS);
+    this.#bite = ticks(BITE_MS);
     this.#lags = SWING_LAGS_MS.map(ticks);
     this.#swingMemory = ticks(SWING_MEMORY_MS);
     this.#confirmShallow = Math.max(3, ticks(numbers.confirmMs));
@@ -116,7 +121,7 @@ export class ClickScale {
     if (tick >= this.#width) this.#sum -= means.get(tick - this.#width);
     const first = this.#width - 1;
     if (tick < first) return null;
-    const value = this.#sum / this.#width;
+    const value = this.#sum * this.#perWidth;
     this.#smooth.set(tick, value);
     this.#slideTop(tick, value);
     const depth = this.#top - value;
@@ -157,7 +162,7 @@ export class ClickScale {
 
   #propose(value: number, first: number, noise: number): void {
     const depth = this.#top - value;
-    const before = this.#topTick - this.#lookBack;
+    const before = this.#topTick - this.#bite;
     if (before >= first && this.#smooth.get(before) < LEAST_BEFORE * this.#top) return;
     const tolerance = 0.25 * depth + 2 * noise;
     let highest = this.#top;
