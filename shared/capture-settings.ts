@@ -5,7 +5,7 @@ import { TORQUE_UNITS } from './units.ts';
 export const TorqueUnitCode = z.enum(TORQUE_UNITS.map((unit) => unit.ucum) as [string, ...string[]])
   .describe('Torque unit by its UCUM code.');
 
-export const CaptureMode = z.enum(['track', 'peak', 'first-peak']);
+export const CaptureMode = z.enum(['track', 'peak', 'first-peak', 'pulse']);
 export type CaptureMode = z.infer<typeof CaptureMode>;
 
 export const FilterSettings = z.discriminatedUnion('kind', [
@@ -41,6 +41,14 @@ export const TrackSettings = z.strictObject({
 });
 export type TrackSettings = z.infer<typeof TrackSettings>;
 
+export const PulseSettings = z.strictObject({
+  value: z.enum(['highest', 'mean-of-last']).default('highest').describe('Which torque of a run-down is the reading.'),
+  last: z.number().int().min(1).max(1_000).default(5).describe('How many pulses the mean of the last ones is of.'),
+  gapMs: z.number().min(20).max(10_000).default(250).describe('A run-down is over when it stayed released for so long, ms.'),
+  standsOut: z.number().min(0.05).max(0.95).default(0.25).describe('A pulse stands out of the torque before and after it by this share of the highest so far.'),
+});
+export type PulseSettings = z.infer<typeof PulseSettings>;
+
 /** Limits in the channel's unit, as magnitudes in the direction of the cycle. */
 export const Limits = z.discriminatedUnion('kind', [
   z.strictObject({ kind: z.literal('none') }),
@@ -59,5 +67,6 @@ export const CaptureSettings = z.strictObject({
   holdMs: z.number().min(0).max(86_400_000).nullable().default(0).describe('How long a reading is held before the channel arms again, ms; null: until armed by hand.'),
   detector: DetectorSettings.default({}),
   track: TrackSettings.default({ averageMs: 100, stableMs: 1000 }),
+  pulse: PulseSettings.prefault({}),
 });
 export type CaptureSettings = z.infer<typeof CaptureSettings>;

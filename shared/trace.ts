@@ -65,6 +65,8 @@ export interface Evidence {
   /** Torque that stood still beyond the release threshold before and after the cycle, N.m; null: none. */
   readonly restBefore: number | null;
   readonly restAfter: number | null;
+  /** Nothing but short applications that follow each other, as those of an impulse tool: no click is looked for. */
+  readonly isPulsed: boolean;
   readonly simulated: boolean;
   readonly timeEstimated: boolean;
 }

@@ -3,6 +3,9 @@ import type { DetectorNumbers } from '../../shared/trace.ts';
 import { IdleNoise } from './idle-noise.ts';
 import type { RestWatch } from './rest-watch.ts';
 
+/** Standing torque is watched from this share of the release torque on: a channel at rest near zero costs one look per slice. */
+const NEAR = 0.5;
+
 export class Armed {
   readonly #noise: IdleNoise;
   /** Sigma of the idle channel, N.m, as it was measured last; null: nothing new. Valid from the end of a slice on. */
@@ -38,7 +41,7 @@ export class Armed {
         this.ending = 'arms';
         return i;
       }
-      if (!rest.take(torque, start, i, numbers, Infinity)) continue;
+      if (!rest.take(torque, start, i, numbers, NEAR * numbers.releaseTorque, Infinity)) continue;
       if (!rest.note(numbers, false) && this.newNoise === null) continue;
       this.ending = 'slice';
       return i;

@@ -32,7 +32,7 @@ export class Blind {
       const start = i;
       i = this.#passSlice(torque, i, Math.min(torque.length, i + rest.left), numbers.releaseTorque, releaseCount);
       if (this.ending !== null) return i;
-      if (!rest.take(torque, start, i, numbers, Infinity)) continue;
+      if (!rest.take(torque, start, i, numbers, 0, Infinity)) continue;
       if (rest.isAtRest(numbers)) {
         this.ending = 'at-rest';
         return i;

@@ -299,10 +299,13 @@ export class CaptureEngine {
       cycle.isStartTold = true;
       events.push({ kind: 'cycle-started', epoch: block.epoch, index: firstIndex, atMs: startMs, direction });
     }
-    if (!run) this.#watch(cycle, stretch, events);
-    else if (run.push(stretch.torque, stretch.from, stretch.to, stretch.status)) {
-      const at = run.click!.at - cycleAt;
-      events.push({ kind: 'click', index: firstIndex + at, atMs: startMs + at * block.spacingMs, torque: run.click!.torque });
+    if (!run) return this.#watch(cycle, stretch, events);
+    run.push(stretch.torque, stretch.from, stretch.to, stretch.status);
+    // What strikes for some milliseconds may look like a click.
+    if (!cycle.isClickTold && !cycle.isShort && run.click) {
+      cycle.isClickTold = true;
+      const at = run.click.at - cycleAt;
+      events.push({ kind: 'click', index: firstIndex + at, atMs: startMs + at * block.spacingMs, torque: run.click.torque });
     }
   }
 
@@ -329,7 +332,7 @@ export class CaptureEngine {
     return takeTrack({
       ...this.#history.timeOf(from, block, this.#toWallMs), spacingMs, rateHz, conditioning, timeEstimated: isTimeEstimated(block),
       device: this.#history.device(from, to), status: this.#history.status(from, to), settings: this.#settings, detector: this.#numbers, takenBy,
-      gapBefore: false, restBefore: this.#cycle ? this.#cycle.options.restBefore : this.#rest.standing, restAfter: null,
+      gapBefore: false, restBefore: this.#cycle ? this.#cycle.options.restBefore : this.#rest.standing, restAfter: null, isPulsed: false,
     }, this.#facts);
   }
 
@@ -337,6 +340,7 @@ export class CaptureEngine {
     this.#cycle = null;
     const { run, conditioning, settings, numbers: detector, cycleAt, gapBefore, isWanted, restBefore } = cycle.options;
     const reason = cycle.dismissal(this.#rest);
+    const { isPulsed } = cycle;
     const restAfter = cycle.ending === 'at-rest' ? this.#rest.beyond(detector) : null;
     const stood = isWanted ? restBefore : this.#rest.standing ?? restBefore;
     if (cycle.ending !== 'at-rest') this.#rest.reset();
@@ -346,10 +350,10 @@ export class CaptureEngine {
     else if (run) {
       const to = this.#history.length - block.torque.length + at;
       const { spacingMs, rateHz } = block;
-      const capture = run.finish(cycleAt + cycle.lastAbove, isOffsetAtRest({ restBefore, restAfter }));
+      const capture = run.finish(cycleAt + cycle.lastAbove, isOffsetAtRest({ restBefore, restAfter }), isPulsed);
       const trace = makeTrace(this.#facts, {
         ...this.#history.timeOf(0, block, this.#toWallMs), spacingMs, rateHz, device: this.#history.device(0, to), status: this.#history.status(0, to),
-        conditioning, settings, detector, cycleAt, gapBefore, restBefore, restAfter,
+        conditioning, settings, detector, cycleAt, gapBefore, restBefore, restAfter, isPulsed,
         takenBy: 'cycle', takenAt: cycleAt + cycle.lastAbove - 1, timeEstimated: cycle.isTimeEstimated,
       });
       events.push({ kind: 'captured', capture, trace });

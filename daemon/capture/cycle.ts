@@ -16,8 +16,10 @@ import type { SampleCounts } from './sample-counts.ts';
  */
 export type Ending = 'released' | 'turned' | 'at-rest' | 'began-anew';
 
-/** Short applications that make a cycle when they follow each other, as those of a pulse tool do. */
+/** Short applications that make a cycle when they follow each other, as those of an impulse tool do, … */
 const LEAST_PULSES = 3;
+/** … and reach so many times the arming torque: hum and noise may pass it once. */
+const PULSE_ARMS = 2;
 
 export interface CycleOptions {
   readonly direction: Direction;
@@ -60,6 +62,7 @@ export class Cycle {
   /** It is more than a knock by now; and that was told. */
   hasBegun = false;
   isStartTold = false;
+  isClickTold = false;
   /** Highest in magnitude, signed; kept only where there is no run. */
   maximum = 0;
   /** Where the last unbroken stretch above release began; a few samples below do not break it. */
@@ -70,6 +73,9 @@ export class Cycle {
   #runs = 0;
   #longestRun = 0;
   #aboveBeforeRun = 0;
+  /** Of the runs those high enough for a pulse; the last one is. */
+  #pulses = 0;
+  #isPulse = false;
   /** The last stretch may be a cycle of its own. */
   #mayBeginAnew = false;
 
@@ -78,18 +84,22 @@ export class Cycle {
     this.#sign = options.direction === 'cw' ? 1 : -1;
   }
 
+  get #longest(): number {
+    return Math.max(this.#longestRun, this.lastAbove - this.runStart);
+  }
+
   /** No stretch above release was longer than a knock. */
   get isShort(): boolean {
-    return Math.max(this.#longestRun, this.lastAbove - this.runStart) < this.options.counts.least;
+    return this.#longest < this.options.counts.least;
   }
 
   /** Knocks that follow each other as those of a pulse tool do. */
   get isPulsed(): boolean {
-    return this.isShort && this.#runs >= LEAST_PULSES;
+    return this.#pulses >= LEAST_PULSES && this.#longest < this.options.counts.pulse;
   }
 
   get isKnock(): boolean {
-    return this.isShort && this.#runs < LEAST_PULSES;
+    return this.isShort && !this.isPulsed;
   }
 
   /** Nothing but a knock, and long enough ago to be over. */
@@ -103,7 +113,8 @@ export class Cycle {
    */
   scan(torque: Float64Array, from: number, to: number, rest: RestWatch): number {
     const sign = this.#sign;
-    const { numbers, counts, isWanted } = this.options;
+    const { numbers, counts, isWanted, settings } = this.options;
+    const isPulse = settings.mode === 'pulse';
     const release = numbers.releaseTorque;
     const otherWay = -numbers.armTorque;
     const most = isWanted ? numbers.armTorque : Infinity;
@@ -119,26 +130,26 @@ export class Cycle {
         const above = i;
         while (i < until && sign * torque[i]! >= release) i++;
         if (i > above) {
-          i = this.#takeAbove(origin + above, origin + i) - origin;
+          i = this.#takeAbove(torque, above, i, origin) - origin;
           if (this.ending !== null) break;
         }
         if (i === until) break;
         const isOther = sign * torque[i]! <= otherWay;
         i++;
         if (isOther) {
-          // One sample alone is a fault of the line, not torque.
-          if (++this.other < counts.lone) continue;
+          // One sample alone is a fault of the line, not torque; and what strikes rings to both sides.
+          if (++this.other < (isPulse || this.#longest < counts.pulse ? Math.max(counts.least, counts.lone) : counts.lone)) continue;
           this.ending = 'turned';
           break;
         }
         this.other = 0;
         if (++this.#below === counts.lone && this.isPulsed) this.hasBegun = true;
-        if (this.#below >= (this.isShort ? counts.pulseGap : counts.release)) {
+        if (this.#below >= (this.#longest < counts.pulse ? counts.pulseGap : counts.release)) {
           this.ending = 'released';
           break;
         }
       }
-      if (this.ending !== null || !rest.take(torque, segment, i, numbers, most)) continue;
+      if (this.ending !== null || !rest.take(torque, segment, i, numbers, 0, most)) continue;
       if (rest.isAtRest(numbers)) this.ending = 'at-rest';
       else if (!isWanted) isPaused = rest.note(numbers, false);
     }
@@ -147,8 +158,10 @@ export class Cycle {
   }
 
   /** @returns the place up to which the samples were taken: all of them, or where it proves to be another cycle */
-  #takeAbove(start: number, end: number): number {
-    const { least, lone, release } = this.options.counts;
+  #takeAbove(torque: Float64Array, from: number, to: number, origin: number): number {
+    const { least, lone, release, pulse } = this.options.counts;
+    const start = origin + from;
+    const end = origin + to;
     const gap = start - this.lastAbove;
     if (this.#runs === 0 || gap >= lone) {
       const before = this.lastAbove - this.runStart;
@@ -157,11 +170,13 @@ export class Cycle {
       this.#runs++;
       this.#aboveBeforeRun = this.lastAbove;
       this.runStart = start;
-      if (this.isPulsed && this.#runs > LEAST_PULSES) this.hasBegun = true;
+      this.#isPulse = false;
+      if (this.isPulsed) this.hasBegun = true;
     }
     this.#below = 0;
     this.other = 0;
     this.lastAbove = end;
+    if (!this.#isPulse && this.#longest < pulse) this.#lookForPulse(torque, from, to);
     if (end - this.runStart < least) return end;
     if (!this.#mayBeginAnew) {
       this.hasBegun = true;
@@ -170,6 +185,15 @@ export class Cycle {
     this.ending = 'began-anew';
     this.lastAbove = this.#aboveBeforeRun;
     return this.runStart + least;
+  }
+
+  #lookForPulse(torque: Float64Array, from: number, to: number): void {
+    const needed = PULSE_ARMS * this.options.numbers.armTorque;
+    let i = from;
+    while (i < to && this.#sign * torque[i]! < needed) i++;
+    if (i === to) return;
+    this.#isPulse = true;
+    this.#pulses++;
   }
 
   /** Where in this cycle the samples of the next one begin, or null. */
@@ -184,6 +208,7 @@ export class Cycle {
     const { isWanted, run, settings, numbers } = this.options;
     if (!isWanted) return 'other-direction';
     if (this.ending === 'at-rest' && run && Math.abs(run.maximum) < Math.abs(rest.mean) + numbers.releaseTorque) return 'standing';
+    if (settings.mode === 'pulse' && run?.pulseCount === 0) return 'no-pulse';
     return settings.mode === 'track' && !this.isTaken ? 'not-taken' : null;
   }
 }

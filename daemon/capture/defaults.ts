@@ -32,8 +32,8 @@ const TIMES = {
   clickConfirmMs: 70,
 } as const;
 
-/** Least sample rate of each mode, S/s. First-peak must see falls of some ten milliseconds. */
-const LEAST_RATE: Record<CaptureSettings['mode'], number> = { 'track': 0.5, 'peak': 10, 'first-peak': 100 };
+/** Least sample rate of each mode, S/s. First-peak must see falls of some ten milliseconds, pulse crests of some milliseconds. */
+const LEAST_RATE: Record<CaptureSettings['mode'], number> = { 'track': 0.5, 'peak': 10, 'first-peak': 100, 'pulse': 1_000 };
 
 /**
  * @param capacityNm of the transducer, N.m

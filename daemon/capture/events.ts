@@ -1,5 +1,5 @@
 /** What capture says. Plain values; `index` is the sample's index within the epoch, times are monotonic ms. */
-import type { Direction, DismissReason, InterruptReason } from '../../shared/reading.ts';
+import type { Direction, DismissReason, InterruptReason, PulseReading } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 
 /** What a mode made of one cycle. Torques in N.m, signed, not rounded. */
@@ -9,6 +9,8 @@ export interface Capture {
   readonly direction: Direction;
   /** Only in first-peak. */
   readonly click?: boolean;
+  /** Only in pulse. */
+  readonly pulse?: PulseReading;
   readonly durationMs: number;
   readonly flags: readonly CaptureFlag[];
 }

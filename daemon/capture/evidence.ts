@@ -18,17 +18,17 @@ export interface ChannelFacts {
   readonly isSimulated: boolean;
 }
 
-type EvidenceParts = Pick<Evidence, 'conditioning' | 'settings' | 'detector' | 'cycleAt' | 'takenBy' | 'takenAt' | 'gapBefore' | 'restBefore' | 'restAfter' | 'timeEstimated'>;
+type EvidenceParts = Pick<Evidence, 'conditioning' | 'settings' | 'detector' | 'cycleAt' | 'takenBy' | 'takenAt' | 'gapBefore' | 'restBefore' | 'restAfter' | 'isPulsed' | 'timeEstimated'>;
 export type TraceParts = Omit<Trace, 'id' | 'channel' | 'evidence'> & EvidenceParts;
 
 export function makeTrace(facts: ChannelFacts, parts: TraceParts): Omit<Trace, 'id'> {
-  const { conditioning, settings, detector, cycleAt, takenBy, takenAt, gapBefore, restBefore, restAfter, timeEstimated, ...samples } = parts;
+  const { conditioning, settings, detector, cycleAt, takenBy, takenAt, gapBefore, restBefore, restAfter, isPulsed, timeEstimated, ...samples } = parts;
   return {
     ...samples,
     channel: facts.channel,
     evidence: {
       software: facts.software, captureVersion: CAPTURE_VERSION, conditioning, settings, detector,
-      transducer: facts.transducer, cycleAt, takenBy, takenAt, gapBefore, restBefore, restAfter, simulated: facts.isSimulated, timeEstimated,
+      transducer: facts.transducer, cycleAt, takenBy, takenAt, gapBefore, restBefore, restAfter, isPulsed, simulated: facts.isSimulated, timeEstimated,
     },
   };
 }

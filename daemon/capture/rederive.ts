@@ -21,5 +21,5 @@ export function rederive(trace: Omit<Trace, 'id'>, settings: CaptureSettings = t
   const direction: Direction = torque[cycleAt]! < 0 ? 'ccw' : 'cw';
   const run = new CycleRun({ settings, numbers: detector, rateHz, capacity, direction, cycleAt, gapBefore });
   run.push(torque, 0, torque.length, status);
-  return run.finish((takenAt ?? torque.length - 1) + 1, isOffsetAtRest(trace.evidence));
+  return run.finish((takenAt ?? torque.length - 1) + 1, isOffsetAtRest(trace.evidence), trace.evidence.isPulsed);
 }

@@ -1,17 +1,15 @@
 /**
- * Whether torque stands still beyond the release threshold: something is mounted, or the zero is off. Judged on means of
- * short slices, so that noise does not hide stillness. A channel at rest near zero costs one look per slice.
+ * Whether torque stands still: beyond the release threshold something is mounted, or the zero is off; below the arming
+ * threshold a cycle is over. Judged on means of short slices, so that noise and hum do not hide stillness.
  */
 import type { DetectorNumbers } from '../../shared/trace.ts';
 
 /** Still: the slice means lie within this share of the arming torque … */
 const BAND = 0.15;
-/** … and the samples of each slice within this one: arming stays ten sigma clear of the noise. */
-const RIPPLE = 0.8;
+/** … and the samples of each slice within this one, for noise and hum. */
+const RIPPLE = 1.2;
 /** What stood beyond the release threshold is below it from this share of it on. */
 const BELOW = 0.9;
-/** Watched from this share of it on: so near to it, noise may keep a cycle from ever being released. */
-const NEAR = 0.5;
 
 /** So much another torque is told anew, as a share of the arming torque. */
 const MOVED = 0.25;
@@ -46,7 +44,7 @@ export class RestWatch {
 
   constructor(counts: RestCounts) {
     this.#counts = counts;
-    this.#means = new Float64Array(counts.loaded);
+    this.#means = new Float64Array(Math.max(counts.loaded, counts.end));
   }
 
   /** Samples until the slice is complete. `take` never crosses that border. */
@@ -67,17 +65,18 @@ export class RestWatch {
 
   /**
    * Takes the samples `from` up to `to`.
-   * @param most torque of this magnitude and more does not count as standing, N.m
+   * @param least torque below this magnitude is not watched, N.m
+   * @param most nor is torque of this magnitude and more
    * @returns true at the end of a slice
    */
-  take(torque: Float64Array, from: number, to: number, { armTorque, releaseTorque }: DetectorNumbers, most: number): boolean {
+  take(torque: Float64Array, from: number, to: number, { armTorque }: DetectorNumbers, least: number, most: number): boolean {
     this.#inSlice += to - from;
     if (this.#isAwake) this.#add(torque, from, to);
     if (this.#inSlice < this.#counts.slice) return false;
     this.#inSlice = 0;
     if (!this.#isAwake) {
       const look = Math.abs(torque[to - 1]!);
-      this.#isAwake = look >= NEAR * releaseTorque && look < most;
+      this.#isAwake = look >= least && look < most;
       this.#clearSlice();
       return true;
     }
@@ -86,7 +85,7 @@ export class RestWatch {
     this.#mean = mean;
     this.#clearSlice();
     const magnitude = Math.abs(mean);
-    if (magnitude < NEAR * releaseTorque || magnitude >= most) {
+    if (magnitude < least || magnitude >= most) {
       this.#sleep();
       return true;
     }
@@ -115,7 +114,7 @@ export class RestWatch {
     return Math.abs((this.standing ?? 0) - (this.said ?? 0)) > MOVED * armTorque;
   }
 
-  /** Still below the arming threshold, and not clear of the release threshold, for long enough to end a cycle. */
+  /** Still below the arming threshold for long enough to end a cycle, also where noise keeps it from being released. */
   isAtRest(numbers: DetectorNumbers): boolean {
     return Math.abs(this.#mean) < numbers.armTorque && this.#isStill(this.#counts.end, numbers);
   }

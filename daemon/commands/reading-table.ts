@@ -22,7 +22,7 @@ const COLUMNS: readonly Column[] = [
 ];
 /** Times before it come from a trace that counts from its own beginning. */
 const SECOND_DAY = '1970-01-02';
-const MODE_WORDS: Readonly<Record<Reading['mode'], string>> = { 'track': 'track', 'peak': 'peak', 'first-peak': 'first peak' };
+const MODE_WORDS: Readonly<Record<Reading['mode'], string>> = { 'track': 'track', 'peak': 'peak', 'first-peak': 'first peak', 'pulse': 'pulse' };
 
 export class ReadingTable {
   readonly #decimals: number;
@@ -40,6 +40,7 @@ export class ReadingTable {
   reading(reading: Reading): string {
     const remarks = [
       ...(reading.mode === 'first-peak' ? [reading.click ? 'click' : 'no click'] : [MODE_WORDS[reading.mode]]),
+      ...(reading.pulse ? [`${reading.pulse.count} pulses in ${(reading.pulse.durationMs / 1_000).toFixed(2)} s, mean of the last ${reading.pulse.meanOf} ${this.#torque(reading.pulse.meanOfLast)}`] : []),
       ...(reading.zeroCheck ? ['zero check'] : []),
       ...reading.flags,
     ];

@@ -1,6 +1,6 @@
 /** What a person asked of a replay, as settings. */
 import { Option, type Command } from 'commander';
-import { CaptureSettings, type FilterSettings, type Limits } from '../../shared/capture-settings.ts';
+import { CaptureMode, CaptureSettings, type FilterSettings, type Limits } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { ChannelSettings } from '../settings/schema.ts';
@@ -16,6 +16,8 @@ export interface CaptureFlags {
   readonly low?: number;
   readonly high?: number;
   readonly direction?: CaptureSettings['direction'];
+  readonly pulseLast?: number;
+  readonly pulseValue?: CaptureSettings['pulse']['value'];
 }
 
 export interface ReplayFlags extends CaptureFlags {
@@ -33,7 +35,7 @@ const option = (flags: string, text: string, parse: (value: string) => unknown):
 
 export function addReplayOptions(command: Command): Command {
   return command
-    .addOption(new Option('--mode <mode>', 'how a cycle becomes a reading').choices(['track', 'peak', 'first-peak']))
+    .addOption(new Option('--mode <mode>', 'how a cycle becomes a reading').choices(CaptureMode.options))
     .addOption(option('--capacity <torque>', 'capacity of the transducer; needed for traces, which do not carry it', positiveNumber))
     .addOption(option('--unit <code>', 'UCUM code of torques here and in the readings, for example N.m, cN.m, [lbf_av].[ft_i]; default N.m', torqueUnitCode))
     .addOption(option('--cutoff <hz>', 'Butterworth low-pass before capture', positiveNumber))
@@ -43,6 +45,8 @@ export function addReplayOptions(command: Command): Command {
     .addOption(option('--low <torque>', 'lowest torque that is within', numberFromZero))
     .addOption(option('--high <torque>', 'highest torque that is within', positiveNumber))
     .addOption(new Option('--direction <way>', 'which cycles count').choices(['cw', 'ccw', 'both']))
+    .addOption(option('--pulse-last <n>', 'pulses that the mean of the last ones is of', wholeNumber(1, 1_000)))
+    .addOption(new Option('--pulse-value <which>', 'which torque of a run-down is the reading').choices(['highest', 'mean-of-last']))
     .addOption(option('--speed <factor>', '1 as it was, 2 twice as fast, max', (text) => (text === 'max' ? 'max' : positiveNumber(text))).default('max'))
     .addOption(new Option('--time-column <name>', 'column of the time in seconds').default('time_s'))
     .addOption(new Option('--torque-column <name>', 'column of the torque').default('torque_Nm'))
@@ -92,6 +96,7 @@ export function adaptCapture(base: CaptureSettings, flags: CaptureFlags, isArmed
     direction: flags.direction ?? base.direction,
     filter: filterOf(flags) ?? base.filter,
     limits: limitsOf(flags) ?? convertedLimits(base.limits, base.unit, unit),
+    pulse: { ...base.pulse, ...(flags.pulseLast === undefined ? {} : { last: flags.pulseLast }), ...(flags.pulseValue === undefined ? {} : { value: flags.pulseValue }) },
     holdMs: base.holdMs ?? (isArmedByHand ? null : 0),
   };
 }

@@ -181,6 +181,7 @@ export class ChannelPanel {
     const step = displayStep(view.info.transducer.resolution, view.info.transducer.capacity);
     const highest = reading.maximum === reading.value ? null : `highest ${formatTorque(reading.maximum, step)}`;
     const click = reading.click === undefined ? null : reading.click ? 'click' : 'no click';
+    const pulse = reading.pulse ? `${reading.pulse.count} pulses · last ${reading.pulse.meanOf} ${formatTorque(reading.pulse.meanOfLast, step)} on average` : null;
     const turn = view.info.settings.direction === 'both' ? DIRECTION_WORDS[reading.direction] : null;
     const filtered = reading.cutoffHz === null ? null : `after a ${reading.cutoffHz} Hz low-pass`;
     setAttribute(this.#latest, 'data-verdict', reading.verdict);
@@ -188,7 +189,7 @@ export class ChannelPanel {
       el('p', { class: 'label' }, `last reading, ${clockTime(reading.startedAt)}`),
       el('p', { class: 'latest-value' }, formatTorque(reading.value, step), el('span', { class: 'unit' }, ` ${unitSymbol(reading.unit)}`)),
       el('p', { class: 'verdict' }, verdictIcon(reading.verdict), el('span', {}, VERDICT_WORDS[reading.verdict])),
-      el('p', { class: 'detail' }, [click, highest, turn, filtered].filter((part) => part !== null).join(' · ')));
+      el('p', { class: 'detail' }, [click, pulse, highest, turn, filtered].filter((part) => part !== null).join(' · ')));
   }
 
   async #do(deed: Deed, word: string, done: string): Promise<void> {

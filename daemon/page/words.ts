@@ -59,7 +59,7 @@ export function sentence(text: string): string {
 
 export const CHANNEL_WORDS: Record<ChannelInfo['state'], string> = { offline: 'Offline', armed: 'Armed', cycle: 'Torque applied', held: 'Held', loaded: 'Loaded at rest' };
 
-export const MODE_WORDS: Record<CaptureSettings['mode'], string> = { 'track': 'Track', 'peak': 'Peak', 'first-peak': 'First peak' };
+export const MODE_WORDS: Record<CaptureSettings['mode'], string> = { 'track': 'Track', 'peak': 'Peak', 'first-peak': 'First peak', 'pulse': 'Pulse' };
 
 export const DIRECTION_WORDS: Record<Direction, string> = { cw: 'clockwise', ccw: 'counter-clockwise' };
 
@@ -71,7 +71,7 @@ export const INTERRUPT_WORDS: Record<InterruptReason, string> = {
 
 export const DISMISS_WORDS: Record<DismissReason, string> = {
   'too-short': 'too short for a pull', 'other-direction': 'in the other direction than set', 'standing': 'it crept there and stood still',
-  'not-taken': 'not still, and not taken by hand',
+  'no-pulse': 'nothing stood out', 'not-taken': 'not still, and not taken by hand',
 };
 
 export function filterText(filter: FilterSettings): string {

@@ -3,7 +3,7 @@ import type { Capture } from '../capture/events.ts';
 import { limitsOf } from '../capture/defaults.ts';
 import { cornerHz } from '../conditioning/low-pass.ts';
 import type { Limits } from '../../shared/capture-settings.ts';
-import type { Flag, Reading, Verdict } from '../../shared/reading.ts';
+import type { Flag, PulseReading, Reading, Verdict } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { convertTorque } from '../../shared/units.ts';
 
@@ -51,6 +51,7 @@ export function judge(capture: Capture, trace: Omit<Trace, 'id'>, options: Judge
     direction: capture.direction,
     maximum: convertTorque(capture.maximum, 'N.m', settings.unit),
     ...(capture.click === undefined ? {} : { click: capture.click }),
+    ...(capture.pulse === undefined ? {} : { pulse: pulseIn(capture.pulse, settings.unit) }),
     ...(isZeroCheck ? { zeroCheck: true as const } : {}),
     startedAt: new Date(startMs).toISOString(),
     durationMs: capture.durationMs,
@@ -63,6 +64,11 @@ export function judge(capture: Capture, trace: Omit<Trace, 'id'>, options: Judge
     traceId: options.keepsTrace ? id : null,
   };
   return { reading, trace: { ...trace, id } };
+}
+
+function pulseIn(pulse: PulseReading, unit: string): PulseReading {
+  const converted = (torque: number): number => convertTorque(torque, 'N.m', unit);
+  return { ...pulse, highest: converted(pulse.highest), last: converted(pulse.last), meanOfLast: converted(pulse.meanOfLast) };
 }
 
 function flagsOf(capture: Capture, trace: Omit<Trace, 'id'>, startMs: number): Flag[] {

@@ -1,6 +1,6 @@
 /** What a client may ask over WebSocket. Each is answered by `ok` or `refused` with the same `id`. */
 import * as z from 'zod';
-import { CaptureMode, FilterSettings, Limits, TorqueUnitCode } from '../capture-settings.ts';
+import { CaptureMode, FilterSettings, Limits, PulseSettings, TorqueUnitCode } from '../capture-settings.ts';
 import { EVENT_KINDS } from './events.ts';
 
 const id = z.string().min(1).max(64).describe('Chosen by the client; comes back in the answer.');
@@ -34,6 +34,7 @@ export const Configure = z.strictObject({
   filter: FilterSettings.optional(),
   limits: Limits.optional(),
   holdMs: z.number().min(0).nullable().optional(),
+  pulse: PulseSettings.optional(),
 }).describe('Takes effect at once; a running cycle is interrupted (settings-changed).');
 export const Scan = z.strictObject({ type: z.literal('scan'), id, code: z.string().min(1).max(512) });
 export const Ping = z.strictObject({ type: z.literal('ping'), id });

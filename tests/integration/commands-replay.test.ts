@@ -118,6 +118,17 @@ describe('torsiond replay', () => {
     expect(rest).toEqual([]);
   });
 
+  it('counts the pulses of a run-down', async () => {
+    const blow = Array.from({ length: 200 }, (_, i) => (i < 40 ? Math.sin((Math.PI * (i + 0.5)) / 40) : 0));
+    const rest = new Array<number>(2_500).fill(0);
+    const path = file(csvText([...rest, ...[20, 30, 36, 38, 37].flatMap((height) => blow.map((value) => height * value)), ...rest], 5_000));
+    const { stdout } = await inProcess('replay', path, '--mode', 'pulse', '--capacity', '60', '--pulse-last', '2', '--pulse-value', 'mean-of-last', '--target', '37', '--low', '36', '--high', '38');
+    expect(stdout.split('\n')[2]).toMatch(/37\.47 +37\.97 +N·m +cw +within +pulse, 5 pulses in 0\.16 s, mean of the last 2 37\.47$/);
+    const [reading] = objects((await inProcess('replay', path, '--mode', 'pulse', '--capacity', '60', '--unit', 'cN.m', '--json')).stdout);
+    expect(Reading.parse(reading)).toMatchObject({ mode: 'pulse', verdict: 'none', pulse: { count: 5, meanOf: 5, highest: reading!.value } });
+    expect(reading!.value).toBeCloseTo(3_797, -1);
+  });
+
   it('shows a table to people', async () => {
     const path = file(csvText(withNoise(THREE_PULLS, 0.02), 1_000));
     const { stdout } = await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60');

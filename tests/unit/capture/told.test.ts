@@ -153,6 +153,15 @@ describe('a channel that is loaded at rest', () => {
     expect(interrupted(events)).toEqual([]);
   });
 
+  it('ends a pull under hum as high as the release threshold, and makes none of the hum', () => {
+    const hummed = [...pull(30), ...pull(31), ...new Array<number>(1000).fill(0)].map((value, i) => value + 0.62 * Math.sin((2 * Math.PI * 50 * i) / 1000));
+    const events = feed(engine(), hummed);
+    expect(captured(events)).toHaveLength(2);
+    expect(interrupted(events)).toEqual([]);
+    const strong = Array.from({ length: 3000 }, (_, i) => 1.35 * Math.sin((2 * Math.PI * 50 * i) / 1000));
+    expect(captured(feed(engine(), strong))).toEqual([]);
+  });
+
   it('does the same with the direction set, loaded the other way beyond arming', () => {
     const samples = [...new Array<number>(2000).fill(-3), ...pull(30, -3), ...pull(31, -3)];
     const subject = engine({ direction: 'cw' });

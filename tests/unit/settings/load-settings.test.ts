@@ -83,7 +83,7 @@ instruments:
       '8:31 instruments[0].driver.opions: is not a setting here; did you mean "options"? allowed are id, options',
       '10:58 instruments[0].channels[0].transducer.capacity: is -1; allowed is a number above 0',
       '11:15 instruments[0].channels[0].sign: is 3; allowed are 1, -1',
-      '13:17 instruments[0].channels[0].capture.mode: is "pek"; did you mean "peak"? allowed are track, peak, first-peak',
+      '13:17 instruments[0].channels[0].capture.mode: is "pek"; did you mean "peak"? allowed are track, peak, first-peak, pulse',
       '14:11 instruments[0].channels[0].capture.filter.cutoffHz: is missing; allowed is a number above 0',
       '14:47 instruments[0].channels[0].capture.filter.order: is 3; allowed are 2, 4',
     ]);
