@@ -79,7 +79,7 @@ describe('README.md', () => {
     const [, cutoff, rate] = /low-pass of (\d+) Hz needs (\d+) samples\/s/.exec(text)!;
     const filter = { kind: 'butterworth', order: 4, cutoffHz: Number(cutoff) };
     expect([fits(Number(rate), { filter }), fits(Number(rate) - 1, { filter })]).toEqual([true, false]);
-    expect(CaptureSettings.parse({}).track).toMatchObject({ averageMs: 100, stableMs: 1_000 });
+    expect(CaptureSettings.parse({ mode: 'peak' }).track).toMatchObject({ averageMs: 100, stableMs: 1_000 });
     expect(text).toContain('averaged over 0.1 s, when it has stood still for a second');
   });
 

@@ -112,7 +112,7 @@ describe('an instrument on a good link', () => {
   });
 
   it('measures a rate that is not declared', async () => {
-    const bench = instrumentBench(scriptedDriver(), { channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }] });
+    const bench = instrumentBench(scriptedDriver(), { channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();
     expect(bench.instrument.sampleRateHz(0)).toBeNull();
     await bench.stream(1_200);
@@ -233,7 +233,7 @@ describe('silence', () => {
   });
 
   it('does not call a slow channel silent', async () => {
-    const bench = instrumentBench(scriptedDriver(), { silenceMs: 500, channels: [{ sampleRateHz: 1, transducer: { serialNumber: 'HF-0001', capacity: 60 } }] });
+    const bench = instrumentBench(scriptedDriver(), { silenceMs: 500, channels: [{ sampleRateHz: 1, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();
     await bench.stream(10_000, 1_000);
     expect(bench.infos.map((info) => info.state)).not.toContain('stalled');

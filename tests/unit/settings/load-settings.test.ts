@@ -44,6 +44,7 @@ const instrument = (extra: { options?: string; channel?: string; link?: string }
     channels:
       - ${extra.channel ?? 'sampleRateHz: 1000'}
         transducer: { serialNumber: HF-T-0001, capacity: 60 }
+        capture: { mode: peak }
 `;
 
 describe('a settings file', () => {
@@ -70,6 +71,7 @@ instruments:
     driver: { id: two-column, opions: {} }
     channels:
       - transducer: { serialNumber: HF-T-0001, capacity: -1 }
+        capture: { mode: peak }
         sign: 3
         capture:
           mode: pek
@@ -105,6 +107,7 @@ ${instrument({ options: '{ separator: ";", chanels: 1 }', channel: 'sampleRateHz
     driver: { id: two-colum }
     channels:
       - transducer: { serialNumber: HF-T-0002, capacity: -1 }
+        capture: { mode: peak }
 `)).toEqual([
       expect.stringMatching(/^1:17 server\.port: is -1; /),
       expect.stringMatching(/^7:34 instruments\[0\]\.driver\.options\.chanels: is not a setting here; /),
@@ -234,6 +237,7 @@ describe('names and days', () => {
     driver: { id: raw-counts, options: { sync: "aa 55" } }
     channels:
       - ${signal}transducer: { serialNumber: HF-T-0001, capacity: 60, bridge: { ratedTorque: 60, sensitivity: 2 } }
+        capture: { mode: peak }
 `;
     const found = (signal: string): string[] => parseSettings(text(signal), gatewayChecks).faults.map((fault) => fault.message);
     expect(found('')).toEqual([expect.stringContaining('is torque, but the driver raw-counts gives counts')]);
@@ -250,16 +254,18 @@ instruments:
     channels:
       - zero: { kind: command, device: true }
         transducer: { serialNumber: HF-T-0001, capacity: 60 }
+        capture: { mode: peak }
       - zero: ${second}
         transducer: { serialNumber: HF-T-0002, capacity: 60 }
+        capture: { mode: peak }
 `;
     const lines = '{ id: ascii-lines, options: { channels: [{ column: 1 }, { column: 2 }], commands: { zero: Z } } }';
     const found = (driver: string, second: string): string[] => parseSettings(text(driver, second), gatewayChecks).faults.map((fault) => `${fault.line} ${fault.path}: ${fault.message}`);
     expect(found(lines, '{ kind: automatic, device: true }')).toEqual([]);
-    expect(found(lines, '{ kind: fixed }')).toEqual([expect.stringMatching(/^9 instruments\[0\]\.channels\[1\]: has no zero\.device/)]);
+    expect(found(lines, '{ kind: fixed }')).toEqual([expect.stringMatching(/^10 instruments\[0\]\.channels\[1\]: has no zero\.device/)]);
     const without = { ...gatewayChecks, findDriver: (id: string) => ({ ...gatewayChecks.findDriver(id)!, capabilities: { delivery: 'pushed' as const, identifies: false, commands: [] } }) };
     expect(parseSettings(text(lines, '{ kind: command, device: true }'), without).faults.map((fault) => `${fault.line} ${fault.message}`))
-      .toEqual([expect.stringMatching(/^7 is true, but the driver ascii-lines has no command/), expect.stringMatching(/^9 is true/)]);
+      .toEqual([expect.stringMatching(/^7 is true, but the driver ascii-lines has no command/), expect.stringMatching(/^10 is true/)]);
   });
 });
 
