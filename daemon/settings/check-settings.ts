@@ -7,6 +7,7 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import { capacityNm } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
+import { reachFault } from './calibration-reach.ts';
 import { describe, firstLine, issueExplainer, nearest } from './explain-issue.ts';
 import { mayBeSameDevice, type DeviceClaim } from './device-claims.ts';
 import { driverRate } from './driver-rate.ts';
@@ -211,6 +212,11 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
   if (channel.signal.kind !== 'torque' && transducer.bridge === undefined && transducer.teds?.from === undefined) {
     findings.push(found([...at, 'transducer'], `has no bridge; it is needed to turn ${channel.signal.kind} into torque`, true));
   }
+  if (channel.signal.kind !== 'torque' && channel.deviceUnit !== undefined) {
+    findings.push(found([...at, 'deviceUnit'], `is ${channel.deviceUnit}, but the device sends ${channel.signal.kind}, which the bridge turns into the unit of the channel; allowed is nothing here`));
+  }
+  const reach = reachFault(channel);
+  if (reach !== null) findings.push(found([...at, 'transducer', 'calibration', 'curve'], reach, true));
   const { date, due } = transducer.calibration;
   if (date !== undefined && due !== undefined && due <= date) {
     findings.push(found([...at, 'transducer', 'calibration', 'due'], `is ${due}; a day after the calibration on ${date} is allowed`));
