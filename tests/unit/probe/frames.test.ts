@@ -57,8 +57,8 @@ describe('frames with a checksum', () => {
     const { settings } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
     expect(parseSettings(stringify(filledIn(settings)), gatewayChecks).faults).toEqual([]);
     // What a step of a whole number is, and everything else that is not in the bytes, nobody is told by a guess.
-    const channels = settings.instruments![0] as { driver: { options: { channels: { type: string; scale?: unknown }[] } } };
-    for (const { type, scale } of channels.driver.options.channels) expect(scale).toEqual(type.startsWith('f') ? undefined : expect.stringContaining('<fill in '));
+    const proposed = settings.instruments![0] as { driver: { options: { channels: { type: string; scale?: unknown }[] } } };
+    for (const { type, scale } of proposed.driver.options.channels) expect(scale).toEqual(type.startsWith('f') ? undefined : expect.stringContaining('<fill in '));
   });
 });
 
@@ -113,7 +113,7 @@ describe('codes', () => {
     const analysis = analyse(heard([[900, 'A1\r\n'], [1_400, 'A1\r\n']]));
     expect(analysis).toMatchObject({ kind: 'codes', sureness: 0.6, delimiter: '\r' });
     if (analysis.kind !== 'codes') return;
-    const { settings } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
+    const { yaml } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
     const { settings, faults } = parseSettings(yaml, gatewayChecks);
     expect(faults).toEqual([]);
     expect(settings!.scanners).toMatchObject([{ enabled: false, link: { baudRate: 9_600 } }]);
