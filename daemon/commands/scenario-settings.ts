@@ -59,7 +59,8 @@ function channelInput(channel: RunningChannel, sampleRateHz: number, namesItself
   const { bridge } = channel;
   const isSignal = channel.unit === 'mV/V' || channel.unit === '{count}';
   const unit = isSignal ? 'N.m' : channel.unit;
-  const capacity = convertTorque(channel.capacity, 'N.m', unit);
+  const inUnit = (torque: number): number => convertTorque(torque, 'N.m', unit);
+  const capacity = inUnit(channel.capacity);
   return {
     title: channel.title,
     unit,
@@ -72,7 +73,7 @@ function channelInput(channel: RunningChannel, sampleRateHz: number, namesItself
     },
     capture: {
       mode: channel.suggestedMode,
-      limits: { kind: 'absolute', target: channel.target, low: channel.low, high: channel.high },
+      limits: { kind: 'absolute', target: inUnit(channel.target), low: inUnit(channel.low), high: inUnit(channel.high) },
     },
   };
 }

@@ -196,9 +196,9 @@ export class AsciiLinesCodec {
     return { fields, unnamed };
   }
 
-  /** What else on the line is said of a channel: the status of the whole line, and that of the others where it has none. */
+  /** What else on the line is said of a channel: the status of the whole line, and that of the others where neither is there. */
   #lineStatus(groups: Readonly<Record<string, string | undefined>>, suffix: string): readonly (string | undefined)[] {
-    const hasOwn = suffix === '' ? 'status' in groups : `status${suffix}` in groups;
+    const hasOwn = 'status' in groups || `status${suffix}` in groups;
     return Object.entries(groups).filter(([name]) => name === 'status' || (!hasOwn && /^status\d+$/.test(name))).map(([, text]) => text);
   }
 }

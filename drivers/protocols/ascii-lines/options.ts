@@ -73,7 +73,7 @@ export const AsciiLinesOptions = z.strictObject({
   maxLineBytes: z.number().int().min(8).max(4_096).default(256).describe('Longer lines are discarded; garbage from a wrong baud rate looks like that.'),
   separator: z.string().min(1).max(4).optional().describe('Between columns; a space stands for any run of spaces and tabs. Left out: a comma where the channels need columns, else the whole line is one column.'),
   channels: z.array(ChannelColumns).min(1).max(32).default([{ column: 1 }]).describe('Where each channel stands in a line. Not used with a pattern.'),
-  pattern: SafePattern.optional().describe('Reads the line, without blanks at its ends, instead of columns: groups value, unit, status; with several channels value1, value2 … A status without a number counts for every channel, one with a number also for the channels that have none of their own; an empty group of its own, (?<status1>), leaves a channel without.'),
+  pattern: SafePattern.optional().describe('Reads the line, without blanks at its ends, instead of columns: groups value, unit, status; with several channels value1, value2 … A status without a number counts for every channel; without such a one, a channel that has no status of its own takes those of the others. An empty group, (?<status1>), leaves a channel without.'),
   lineChannel: LineChannel.optional().describe('For devices that send each channel in a line of its own, which says whose it is.'),
   unit: TorqueUnitCode.nullable().default(null).describe('Unit that the driver reports when the line names none; null: the channel settings decide.'),
   decimal: z.enum(['point', 'comma']).default('point').describe('Decimal sign of the numbers.'),

@@ -52,10 +52,10 @@ describe('what is asked of a replay', () => {
 
   it('takes limits in --unit, and without it in N.m, also for a recording whose channel has another unit', () => {
     const channel = recorded({ limits: { kind: 'absolute', target: 50, low: 48, high: 52 } }, { unit: '[lbf_av].[ft_i]' });
-    const asked = { target: 67.790897416570020, low: 65, high: 70 };
+    const asked = { target: 67.79089741657002, low: 65, high: 70 };
     const { capture, transducer } = adaptChannel(channel, flags(asked));
-    expect(capture).toMatchObject({ unit: '[lbf_av].[ft_i]', limits: { target: 50, low: 65 / 1.3558179483314004, high: 70 / 1.3558179483314004 } });
-    expect(transducer.capacity).toBeCloseTo(60 / 1.3558179483314004, 9);
+    expect(capture).toMatchObject({ unit: '[lbf_av].[ft_i]', limits: { target: 50, low: 65 / 1.3558179483314003, high: 70 / 1.3558179483314003 } });
+    expect(transducer.capacity).toBeCloseTo(60 / 1.3558179483314003, 9);
     expect(adaptChannel(channel, flags({ ...asked, unit: '[lbf_av].[ft_i]' }))).toMatchObject({ capture: { limits: { ...asked } }, transducer: { capacity: 60 } });
   });
 

@@ -22,6 +22,20 @@ describe('settings for a scenario', () => {
     }
   });
 
+  it('of a device in another unit has that unit, and every torque in it', async () => {
+    const scenario = loadScenario('single-click-wrench');
+    const [instrument] = scenario.instruments;
+    const inFeet = { ...scenario, instruments: [{ ...instrument!, channels: [{ ...instrument!.channels[0]!, unit: '[lbf_av].[ft_i]' as const }] }] };
+    const run = await startScenario(inFeet, { portPreference: 'tcp' });
+    try {
+      const [channel] = Settings.parse(scenarioSettingsInput(run)).instruments[0]!.channels;
+      const feet = (torque: number): unknown => expect.closeTo(torque / 1.3558179483314003, 9);
+      expect(channel).toMatchObject({ unit: '[lbf_av].[ft_i]', transducer: { capacity: feet(60) }, capture: { unit: '[lbf_av].[ft_i]', limits: { target: feet(50), low: feet(48), high: feet(52) } } });
+    } finally {
+      await run.stop();
+    }
+  });
+
   it('a port behind a device server stays one, with the baud rate of its instrument', async () => {
     const run = await startScenario(loadScenario('device-server'), { portPreference: 'tcp' });
     try {
