@@ -2,9 +2,9 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import type { HelloMessage } from '../../shared/wire/events.ts';
 import { Curve } from './curve.ts';
 import { el, setAttribute, setShown, setText } from './dom.ts';
-import { clockTime, displayStep, formatTorque, unitSymbol } from './format.ts';
+import { clockTime, formatTorque, stepIn, unitSymbol } from './format.ts';
 import { bandOf } from './limits.ts';
-import type { ChannelView } from './model.ts';
+import { figureOf, type ChannelView } from './model.ts';
 import type { PagePorts } from './page-ports.ts';
 import { PortLine } from './port-line.ts';
 import { Reach } from './reach.ts';
@@ -139,8 +139,8 @@ export class ChannelPanel {
     const lines: [string, string][] = [];
     if (hasTrouble) lines.push([fault ? sentence(fault.message) : reason!, fault ? `${fault.hint} (${fault.code})` : '']);
     if (view.interrupted) {
-      const step = displayStep(info.transducer.resolution, info.transducer.capacity);
-      lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(view.interrupted.maximum, step)} ${unitSymbol(info.settings.unit)} and is not judged.`]);
+      const { maximum, unit } = view.interrupted;
+      lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(maximum, stepIn(unit, info))} ${unitSymbol(unit)} and is not judged.`]);
     }
     if (info.transducer.overdue) lines.push([`Calibration was due on ${info.transducer.calibrationDue ?? 'an earlier day'}.`, 'Every reading is marked until the transducer is calibrated.']);
     const key = JSON.stringify(lines);
@@ -152,10 +152,9 @@ export class ChannelPanel {
 
   #updateFigure(view: ChannelView): void {
     const { info } = view;
-    const step = displayStep(info.transducer.resolution, info.transducer.capacity);
-    const held = info.state === 'held' ? view.readings[0] : undefined;
-    const value = held ? held.value : view.live;
-    setText(this.#liveLabel, held ? 'held reading' : 'now');
+    const step = stepIn(info.settings.unit, info);
+    const value = figureOf(view);
+    setText(this.#liveLabel, info.state === 'held' && view.readings.length > 0 ? 'held reading' : 'now');
     setText(this.#number, value === null ? '–' : formatTorque(value, step));
     const longest = formatTorque(-info.transducer.capacity, step).length;
     const chars = String(info.settings.direction === 'cw' ? longest - 1 : longest);
@@ -175,7 +174,7 @@ export class ChannelPanel {
       this.#latest.removeAttribute('data-verdict');
       return;
     }
-    const step = displayStep(view.info.transducer.resolution, view.info.transducer.capacity);
+    const step = stepIn(reading.unit, view.info);
     const highest = reading.maximum === reading.value ? null : `highest ${formatTorque(reading.maximum, step)}`;
     const click = reading.click === undefined ? null : reading.click ? 'click' : 'no click';
     const turn = view.info.settings.direction === 'both' ? DIRECTION_WORDS[reading.direction] : null;
@@ -212,7 +211,7 @@ export class ChannelPanel {
 /** Each stays on one line. */
 function setupParts(view: ChannelView): readonly string[] {
   const { settings, transducer } = view.info;
-  const step = displayStep(transducer.resolution, transducer.capacity);
+  const step = stepIn(settings.unit, { transducer, settings });
   const unit = unitSymbol(settings.unit);
   const band = bandOf(settings.limits);
   return [

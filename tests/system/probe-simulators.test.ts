@@ -21,7 +21,7 @@ interface Entry {
   readonly link: Readonly<Record<string, unknown>>;
   readonly driver: { readonly id: string; readonly options: Readonly<Record<string, unknown>> };
   readonly identity?: object;
-  readonly channels: readonly { readonly unit: string; readonly sampleRateHz?: number }[];
+  readonly channels: readonly { readonly unit: string; readonly deviceUnit?: string; readonly sampleRateHz?: number }[];
 }
 
 function argument(address: PortAddress): string {
@@ -87,7 +87,7 @@ describe('torsiond probe', () => {
       const proposal = settings!.instruments![0]!;
       const right = wanted(run)[i]!;
       expect(reading(proposal), instrument.id).toEqual(reading(right));
-      expect(proposal.channels.map((channel) => channel.unit), instrument.id).toEqual(right.channels.map((channel) => channel.unit));
+      expect(proposal.channels.map((channel) => channel.unit), instrument.id).toEqual(right.channels.map(({ unit, deviceUnit = unit }) => deviceUnit));
     }));
   });
 

@@ -22,15 +22,14 @@ describe('settings for a scenario', () => {
     }
   });
 
-  it('of a device in another unit has that unit, and every torque in it', async () => {
+  it('of a device in another unit are in N·m, as all of the scenario, and say what the device sends', async () => {
     const scenario = loadScenario('single-click-wrench');
     const [instrument] = scenario.instruments;
     const inFeet = { ...scenario, instruments: [{ ...instrument!, channels: [{ ...instrument!.channels[0]!, unit: '[lbf_av].[ft_i]' as const }] }] };
     const run = await startScenario(inFeet, { portPreference: 'tcp' });
     try {
       const [channel] = Settings.parse(scenarioSettingsInput(run)).instruments[0]!.channels;
-      const feet = (torque: number): unknown => expect.closeTo(torque / 1.3558179483314003, 9);
-      expect(channel).toMatchObject({ unit: '[lbf_av].[ft_i]', transducer: { capacity: feet(60) }, capture: { unit: '[lbf_av].[ft_i]', limits: { target: feet(50), low: feet(48), high: feet(52) } } });
+      expect(channel).toMatchObject({ unit: 'N.m', deviceUnit: '[lbf_av].[ft_i]', transducer: { capacity: 60 }, capture: { unit: 'N.m', limits: { target: 50, low: 48, high: 52 } } });
     } finally {
       await run.stop();
     }
