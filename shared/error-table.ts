@@ -62,6 +62,7 @@ export const ERROR_TABLE = {
   CAPTURE_SETTINGS: facts('never', 78, 400, 'Correct the named capture setting.'),
   LIMITS_INVALID: facts('never', 78, 400, 'Give low ≤ target ≤ high, all as magnitudes in the channel\'s unit.'),
   ZERO_REFUSED: facts('now', 69, 409, 'Unload the transducer, wait until the value is still, and zero again.'),
+  TORQUE_TOO_LOW: facts('now', 69, 409, 'Apply the torque and try again, or ask for a zero check ("zeroCheck": true), which is not judged.'),
   CHANNEL_UNKNOWN: facts('never', 64, 404, 'Name one of the channels that the message lists.'),
   CHANNEL_NOT_READY: facts('now', 69, 409, 'The channel gives no samples now. See the instrument\'s state.'),
   MODE_MISMATCH: facts('never', 64, 409, 'Set the channel to the mode that the command needs, then try again.'),

@@ -21,3 +21,4 @@ export { openWebSerialPort, SimulatedSerial, WebSerialSimulatedPort, type WebSer
 export { WebSerialPort, type ReadErrorName } from './ports/web-serial-device.ts';
 export { FaultPlan } from './faults/fault-plan.ts';
 export { FaultyPort, type FaultCounters, type FaultyPortOptions } from './faults/faulty-port.ts';
+export { HARD_FAMILIES, hardCorpus, hardRecord, TUNING_SEED, UNSEEN_SEED, type Expected, type HardCycle, type HardFamily, type HardPulse, type HardRecord, type HardSettings } from './hard-corpus/index.ts';

@@ -10,6 +10,7 @@ import type { DetectorNumbers } from '../../shared/trace.ts';
 import { LowPass, designLowPass, type Peak } from '../conditioning/low-pass.ts';
 import { ClickDetector } from './click-detector.ts';
 import type { Capture, CaptureFlag } from './events.ts';
+import { LoneSamples } from './lone-samples.ts';
 
 export interface CycleRunOptions {
   readonly settings: CaptureSettings;
@@ -29,6 +30,8 @@ const STEEP = 0.01;
 /** A low-pass that moves the highest torque by more than this share is worth a word. */
 const FILTER_SHIFT = 0.01;
 const SLOPE_SAMPLES = 8;
+/** A fall at the click of fewer samples says the rate is low. */
+const LEAST_FALL_SAMPLES = 2;
 /** Noise beyond this many sigma of one tick hides the faintest click. */
 const HIDING_SIGMAS = 3;
 const CHUNK = 4096;
@@ -37,9 +40,12 @@ const scratch = new Float64Array(CHUNK);
 
 export class CycleRun {
   readonly #options: CycleRunOptions;
+  readonly #lone: LoneSamples;
   readonly #lowPass: LowPass;
   readonly #clicks: ClickDetector | null;
   readonly #sign: 1 | -1;
+  /** Taken in, and out of `#lone`. */
+  #taken = 0;
   #samples = 0;
   readonly #peak = noPeak();
   /** The last SLOPE_SAMPLES values, and the one that long before the highest: the slope there, little touched by noise. */
@@ -50,6 +56,7 @@ export class CycleRun {
 
   constructor(options: CycleRunOptions) {
     this.#options = options;
+    this.#lone = new LoneSamples(options.rateHz, options.capacity);
     this.#lowPass = new LowPass(designLowPass(options.settings.filter, options.rateHz));
     this.#sign = options.direction === 'cw' ? 1 : -1;
     const { numbers } = options;
@@ -66,7 +73,13 @@ export class CycleRun {
 
   /** Highest torque so far after the low-pass, signed, N.m. */
   get maximum(): number {
-    return this.#sign * this.#peak.highest;
+    const { highest } = this.#peak;
+    return this.#sign * (highest === -Infinity ? this.#lone.highest : highest);
+  }
+
+  /** Highest sample so far as it came, signed, N.m. */
+  get highestSample(): number {
+    return this.#sign * this.#lone.highest;
   }
 
   /** The confirmed click, signed, N.m, and its sample index in the trace; null when there is none yet. */
@@ -82,19 +95,20 @@ export class CycleRun {
    */
   push(torque: Float64Array, from: number, to: number, status: Uint8Array | null): boolean {
     let isClick = false;
-    if (this.#samples === 0 && to > from) this.#lowPass.prime(this.#sign * torque[from]!);
-    if (status) for (let i = from + Math.max(0, this.#options.cycleAt - this.#samples); i < to; i++) this.#status |= status[i]!;
+    if (this.#taken === 0 && to > from) this.#lowPass.prime(this.#sign * torque[from]!);
+    if (status) for (let i = from + Math.max(0, this.#options.cycleAt - this.#taken); i < to; i++) this.#status |= status[i]!;
     for (let at = from; at < to; at += CHUNK) isClick = this.#pushChunk(torque, at, Math.min(CHUNK, to - at)) || isClick;
     return isClick;
   }
 
-  #pushChunk(torque: Float64Array, from: number, count: number): boolean {
-    const sign = this.#sign;
+  #pushChunk(torque: Float64Array, from: number, taken: number): boolean {
+    const count = this.#lone.push(torque, from, taken, this.#sign, scratch);
+    this.#taken += taken;
     const peak = this.#peak;
     const before = Math.max(0, Math.min(count, this.#options.cycleAt - this.#samples));
-    if (before > 0) this.#lowPass.runForPeak(torque, from, before, sign, scratch, 0, noPeak());
+    if (before > 0) this.#lowPass.runForPeak(scratch, 0, before, noPeak());
     peak.highestAt = -1;
-    this.#lowPass.runForPeak(torque, from + before, count - before, sign, scratch, before, peak);
+    this.#lowPass.runForPeak(scratch, before, count - before, peak);
     if (peak.highestAt >= 0) this.#beforeMax = this.#valueBefore(peak.highestAt);
     this.#samples += count;
     this.#keepRecent(count);
@@ -115,23 +129,29 @@ export class CycleRun {
     for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = scratch[count - i]!;
   }
 
-  /** @param endAt index in the trace after the last sample of the cycle */
-  finish(endAt: number): Capture {
+  /**
+   * @param endAt index in the trace after the last sample of the cycle
+   * @param isOffset torque stood there before or after, without a pull
+   */
+  finish(endAt: number, isOffset: boolean): Capture {
     const { direction, numbers, cycleAt, rateHz, capacity, gapBefore } = this.#options;
     const { highest, highestInput } = this.#peak;
     const flags: CaptureFlag[] = [];
     const durationMs = ((endAt - cycleAt) * 1000) / rateHz;
-    if (highestInput > capacity) flags.push('over-capacity');
+    if (this.#lone.highest > capacity) flags.push('over-capacity');
     if (this.#status & STATUS.overload) flags.push('overload');
     if (this.#status & STATUS.unstable) flags.push('unstable');
     const click = this.#clicks?.finish() ?? null;
     if (this.#clicks) {
-      if (click && click.fallSamples < 3) flags.push('rate-too-low');
-      if (HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * highest) flags.push('noisy');
+      if (click && click.fallSamples < LEAST_FALL_SAMPLES) flags.push('rate-too-low');
+      const isHidden = HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * highest;
+      if (isHidden || (click ? click.isDoubtful : this.#clicks.isHiding)) flags.push('noisy');
     }
     if (!click && highest - this.#beforeMax > SLOPE_SAMPLES * STEEP * highest) flags.push('rate-too-low');
+    if (this.#lone.standsOut(highest)) flags.push('spike');
     if (this.#lowPass.isActive && Math.abs(highestInput - highest) > FILTER_SHIFT * highest) flags.push('filtered-step');
     if (gapBefore) flags.push('gap');
+    if (isOffset) flags.push('offset-at-rest');
     const sign = this.#sign;
     const base = { maximum: sign * highest, direction, durationMs, flags };
     return this.#clicks

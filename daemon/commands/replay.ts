@@ -16,7 +16,7 @@ export const registerReplay: RegisterCommand = (program, context, finish) => {
   addReplayOptions(program.command('replay')
     .summary('recordings and traces to readings')
     .description('Replays recordings (.mcap) and plain traces (.csv, .ndjson), in the order given, through the same code as live torque, and '
-      + 'prints one line per reading or interrupted cycle. Nothing is stored. A fault in a file ends the replay there; a recording that was '
+      + 'prints one line per reading and per cycle that gave none. Nothing is stored. A fault in a file ends the replay there; a recording that was '
       + 'cut is read up to the cut, the next files follow, and the exit code is 65.')
     .argument('<files...>', 'files to replay'))
     .action(finish((files: string[], flags: ReplayFlags) => replay(files, flags, context)));
@@ -37,7 +37,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     // Rows on the same terminal show progress enough, and a bar would run through them.
     const progress = context.isTerminal.out ? NO_PROGRESS : createProgress(context, file);
     let table: ReadingTable | null = null;
-    const counts = { readings: 0, interrupted: 0 };
+    const counts = { readings: 0, interrupted: 0, dismissed: 0 };
     const row = async (line: (table: ReadingTable) => string): Promise<void> => {
       if (table === null) throw new TorsiondError('INTERNAL', 'a reading came before its channel');
       await context.print(line(table));
@@ -66,13 +66,16 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
         counts.readings++;
         if (flags.json) await context.print(JSON.stringify(result.reading));
         else await row((lines) => lines.reading(result.reading));
+      } else if (result.kind === 'loaded') {
+        if (flags.json) await context.print(JSON.stringify(result.note));
+        else await row((lines) => lines.loaded(result.note));
       } else {
-        counts.interrupted++;
+        counts[result.kind]++;
         if (flags.json) await context.print(JSON.stringify(result.cycle));
-        else await row((lines) => lines.interrupted(result.cycle));
+        else await row((lines) => lines.withoutReading(result.cycle));
       }
     }
-    if (!flags.json) await context.print(`${counted(counts.readings, 'reading')}, ${counted(counts.interrupted, 'interrupted cycle')}`);
+    if (!flags.json) await context.print(`${counted(counts.readings, 'reading')}, ${counted(counts.interrupted, 'interrupted cycle')}, ${counted(counts.dismissed, 'dismissed cycle')}`);
     if (context.stop.aborted) break;
   }
   return exitCode;

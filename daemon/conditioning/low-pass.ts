@@ -115,22 +115,21 @@ export class LowPass {
   }
 
   /**
-   * Filters `sign` times the input like `run`, and notes the highest of both. In one loop, because the recursion waits
+   * Filters like `run`, and notes the highest of input and output. In one loop, because the recursion waits
    * for its own result: what is done meanwhile costs next to nothing.
-   * @param at index in `output` of the first
+   * @param values samples from `from` on; filtered in place
    */
-  runForPeak(input: Float64Array, from: number, count: number, sign: 1 | -1, output: Float64Array, at: number, peak: Peak): void {
+  runForPeak(values: Float64Array, from: number, count: number, peak: Peak): void {
     const sections = this.#sections;
-    if (sections.length === 1) this.#peakOne(sections[0]!, input, from, count, sign, output, at, peak);
-    else if (sections.length === 2) this.#peakTwo(sections[0]!, sections[1]!, input, from, count, sign, output, at, peak);
+    if (sections.length === 1) this.#peakOne(sections[0]!, values, from, from + count, peak);
+    else if (sections.length === 2) this.#peakTwo(sections[0]!, sections[1]!, values, from, from + count, peak);
     else {
       let { highest, highestAt } = peak;
-      for (let i = 0; i < count; i++) {
-        const x = sign * input[from + i]!;
-        output[at + i] = x;
+      for (let i = from; i < from + count; i++) {
+        const x = values[i]!;
         if (x <= highest) continue;
         highest = x;
-        highestAt = at + i;
+        highestAt = i;
       }
       peak.highest = highest;
       peak.highestAt = highestAt;
@@ -179,22 +178,22 @@ export class LowPass {
     state[3] = z4;
   }
 
-  #peakOne(section: Section, input: Float64Array, from: number, count: number, sign: 1 | -1, output: Float64Array, at: number, peak: Peak): void {
+  #peakOne(section: Section, values: Float64Array, from: number, to: number, peak: Peak): void {
     const { b0, b1, b2, a1, a2 } = section;
     const state = this.#state;
     let z1 = state[0]!;
     let z2 = state[1]!;
     let { highest, highestAt, highestInput } = peak;
-    for (let i = 0; i < count; i++) {
-      const x = sign * input[from + i]!;
+    for (let i = from; i < to; i++) {
+      const x = values[i]!;
       const y = b0 * x + z1;
       z1 = b1 * x - a1 * y + z2;
       z2 = b2 * x - a2 * y;
-      output[at + i] = y;
+      values[i] = y;
       if (x > highestInput) highestInput = x;
       if (y > highest) {
         highest = y;
-        highestAt = at + i;
+        highestAt = i;
       }
     }
     state[0] = z1;
@@ -204,7 +203,7 @@ export class LowPass {
     peak.highestInput = highestInput;
   }
 
-  #peakTwo(first: Section, second: Section, input: Float64Array, from: number, count: number, sign: 1 | -1, output: Float64Array, at: number, peak: Peak): void {
+  #peakTwo(first: Section, second: Section, values: Float64Array, from: number, to: number, peak: Peak): void {
     const state = this.#state;
     let z1 = state[0]!;
     let z2 = state[1]!;
@@ -213,19 +212,19 @@ export class LowPass {
     const { b0, b1, b2, a1, a2 } = first;
     const { b0: c0, b1: c1, b2: c2, a1: d1, a2: d2 } = second;
     let { highest, highestAt, highestInput } = peak;
-    for (let i = 0; i < count; i++) {
-      const x = sign * input[from + i]!;
+    for (let i = from; i < to; i++) {
+      const x = values[i]!;
       const u = b0 * x + z1;
       z1 = b1 * x - a1 * u + z2;
       z2 = b2 * x - a2 * u;
       const y = c0 * u + z3;
       z3 = c1 * u - d1 * y + z4;
       z4 = c2 * u - d2 * y;
-      output[at + i] = y;
+      values[i] = y;
       if (x > highestInput) highestInput = x;
       if (y > highest) {
         highest = y;
-        highestAt = at + i;
+        highestAt = i;
       }
     }
     state[0] = z1;

@@ -12,7 +12,7 @@ import { Strip } from './strip.ts';
 import { Trail } from './trail.ts';
 import { verdictIcon } from './verdict-mark.ts';
 import {
-  CHANNEL_WORDS, DIRECTION_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
+  CHANNEL_WORDS, DIRECTION_WORDS, DISMISS_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
 } from './words.ts';
 
 export interface ChannelActions {
@@ -135,9 +135,11 @@ export class ChannelPanel {
     const fault = instrument && !isStreaming && !isOver ? instrument.fault : null;
     const reason = instrument ? INSTRUMENT_REASONS[instrument.state] ?? null : null;
     const hasTrouble = isConnected && instrument !== null && !isStreaming && (fault !== null || reason !== null);
-    setShown(this.#trouble, hasTrouble || view.interrupted !== null || info.transducer.overdue);
+    const isLoaded = isConnected && isStreaming && info.state === 'loaded';
+    setShown(this.#trouble, hasTrouble || view.interrupted !== null || isLoaded || info.transducer.overdue);
     const lines: [string, string][] = [];
     if (hasTrouble) lines.push([fault ? sentence(fault.message) : reason!, fault ? `${fault.hint} (${fault.code})` : '']);
+    if (isLoaded) lines.push([`Loaded at rest by ${formatTorque(info.loadedBy ?? 0, stepIn(info.settings.unit, info))} ${unitSymbol(info.settings.unit)}.`, 'Unload the transducer and zero it. What is captured from here includes that torque.']);
     if (view.interrupted) {
       const { maximum, unit } = view.interrupted;
       lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(maximum, stepIn(unit, info))} ${unitSymbol(unit)} and is not judged.`]);
@@ -161,7 +163,7 @@ export class ChannelPanel {
     if (this.#number.style.getPropertyValue('--chars') !== chars) this.#number.style.setProperty('--chars', chars);
     this.element.classList.toggle('is-quiet', value === null);
     const turning = value === null || Math.abs(value) < info.transducer.capacity * 0.005 ? '' : value > 0 ? '↻ clockwise' : '↺ counter-clockwise';
-    setText(this.#under, [unitSymbol(info.settings.unit), turning, view.click === null ? '' : `click at ${formatTorque(view.click, step)}`].filter((part) => part !== '').join('  ·  '));
+    setText(this.#under, [unitSymbol(info.settings.unit), turning, view.click === null ? '' : `click at ${formatTorque(view.click, step)}`, dismissedText(view)].filter((part) => part !== '').join('  ·  '));
   }
 
   #updateLatest(view: ChannelView): void {
@@ -206,6 +208,13 @@ export class ChannelPanel {
     this.#answer.textContent = text;
     this.#answer.dataset['tone'] = tone;
   }
+}
+
+/** In the unit that it was told in, which is named where it is no more that of the channel. */
+function dismissedText({ dismissed, info }: ChannelView): string {
+  if (dismissed === null) return '';
+  const { maximum, unit, reason } = dismissed;
+  return `no reading at ${formatTorque(maximum, stepIn(unit, info))}${unit === info.settings.unit ? '' : ` ${unitSymbol(unit)}`}: ${DISMISS_WORDS[reason] ?? reason}`;
 }
 
 /** Each stays on one line. */

@@ -90,6 +90,7 @@ class LivePage {
     client.on('cycle.started', changes((event) => model.cycleStarted(event)));
     client.on('click.detected', changes((event) => model.clicked(event)));
     client.on('cycle.interrupted', changes((event) => model.interrupted(event)));
+    client.on('cycle.dismissed', changes((event) => model.dismissed(event)));
     client.on('reading.not-stored', changes((event) => model.notStored(event)));
     client.on('store.state', changes((event) => model.storeState(event)));
     client.on('reading.stored', changes((event) => {

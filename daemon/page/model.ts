@@ -1,6 +1,6 @@
 /** What the page knows, and how each event changes it. Pure: no elements, no clock. */
 import type { ClientEvents } from '../../shared/client/index.ts';
-import type { InterruptReason, Reading } from '../../shared/reading.ts';
+import type { DismissReason, InterruptReason, Reading } from '../../shared/reading.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { ChannelInfo, HelloMessage, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import { LiveTape } from './live-tape.ts';
@@ -19,6 +19,8 @@ export interface ChannelView {
   readings: readonly Reading[];
   /** Set until the next cycle begins. */
   interrupted: { readonly reason: InterruptReason; readonly maximum: number; readonly unit: string } | null;
+  /** The last torque without a reading; until the next cycle begins. */
+  dismissed: { readonly reason: DismissReason; readonly maximum: number; readonly unit: string } | null;
   /** Torque at the click of the running cycle, in the channel's unit. */
   click: number | null;
 }
@@ -101,6 +103,7 @@ export class PageModel {
     const view = this.channels.get(message.channel);
     if (!view) return;
     view.interrupted = null;
+    view.dismissed = null;
     view.click = null;
   }
 
@@ -116,6 +119,11 @@ export class PageModel {
     view.click = null;
   }
 
+  dismissed(message: ClientEvents['cycle.dismissed']): void {
+    const view = this.channels.get(message.channel);
+    if (view) view.dismissed = { reason: message.reason, maximum: message.maximum, unit: message.unit };
+  }
+
   /** @returns whether it is new to the page */
   stored(reading: Reading): boolean {
     const wasListed = this.listed.some((entry) => entry.reading.id === reading.id && entry.isStored);
@@ -125,6 +133,7 @@ export class PageModel {
     if (view) {
       view.readings = [reading, ...view.readings.filter((other) => other.id !== reading.id)].slice(0, READINGS_PER_CHANNEL);
       view.interrupted = null;
+      view.dismissed = null;
       view.click = null;
     }
     return true;
@@ -146,7 +155,7 @@ export class PageModel {
   #channelInfo(info: ChannelInfo): void {
     const view = this.channels.get(info.id);
     if (!view) {
-      this.channels.set(info.id, { info, instrument: null, live: null, tape: new LiveTape(), readings: [], interrupted: null, click: null });
+      this.channels.set(info.id, { info, instrument: null, live: null, tape: new LiveTape(), readings: [], interrupted: null, dismissed: null, click: null });
       return;
     }
     if (info.settings.unit !== view.info.settings.unit) {

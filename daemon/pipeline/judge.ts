@@ -39,6 +39,8 @@ export function judge(capture: Capture, trace: Omit<Trace, 'id'>, options: Judge
   const value = convertTorque(capture.value, 'N.m', settings.unit);
   const startMs = trace.startWallMs + evidence.cycleAt * trace.spacingMs;
   const { uncertainty } = evidence.transducer;
+  const isZeroCheck = evidence.takenBy === 'zero-check';
+  const limits: Limits = isZeroCheck ? { kind: 'none' } : settings.limits;
   const reading: Reading = {
     type: 'reading',
     id,
@@ -52,10 +54,11 @@ export function judge(capture: Capture, trace: Omit<Trace, 'id'>, options: Judge
     direction: capture.direction,
     maximum: convertTorque(capture.maximum, 'N.m', settings.unit),
     ...(capture.click === undefined ? {} : { click: capture.click }),
+    ...(isZeroCheck ? { zeroCheck: true as const } : {}),
     startedAt: new Date(startMs).toISOString(),
     durationMs: capture.durationMs,
-    ...limitsOf(settings.limits),
-    verdict: verdictOf(settings.limits, capture.direction === 'ccw' ? -value : value),
+    ...limitsOf(limits),
+    verdict: verdictOf(limits, capture.direction === 'ccw' ? -value : value),
     uncertainty: uncertainty === null ? null : { expanded: (Math.abs(value) * uncertainty.percent) / 100, k: uncertainty.k },
     sampleRateHz: trace.rateHz,
     cutoffHz: cornerHz(settings.filter),
@@ -78,11 +81,13 @@ function isBeyondTable({ value, maximum }: Capture, { calibration, sign, zero }:
 }
 
 function flagsOf(capture: Capture, trace: Omit<Trace, 'id'>, startMs: number): Flag[] {
-  const { transducer, simulated, timeEstimated } = trace.evidence;
+  const { transducer, simulated, timeEstimated, takenBy } = trace.evidence;
   const flags: Flag[] = [...capture.flags];
   if (transducer.calibrationDue !== null && isPast(transducer.calibrationDue, startMs)) flags.push('calibration-overdue');
-  if (isBeyondTable(capture, trace.evidence.conditioning)) flags.push('beyond-calibration');
-  if (transducer.lowestTorque !== null && Math.abs(capture.value) < transducer.lowestTorque) flags.push('below-range');
+  if (takenBy !== 'zero-check') {
+    if (isBeyondTable(capture, trace.evidence.conditioning)) flags.push('beyond-calibration');
+    if (transducer.lowestTorque !== null && Math.abs(capture.value) < transducer.lowestTorque) flags.push('below-range');
+  }
   if (timeEstimated) flags.push('time-estimated');
   if (simulated) flags.push('simulated');
   return flags;

@@ -36,7 +36,7 @@ export const RecordedMark = z.discriminatedUnion('kind', [
     kind: z.literal('wall'), fromMs: z.number().describe('Monotonic time.'), offsetMs: z.number().describe('Wall time minus monotonic time.'),
     isJump: z.boolean().describe('Times before keep the offset they had.'),
   }),
-  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']) }),
+  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']), zeroCheck: z.literal(true).optional() }),
   z.object({ kind: z.literal('configure'), channel: z.string(), settings: CaptureSettings }),
   z.object({ kind: z.literal('note'), instrument: z.string(), epoch: z.number().int().min(0), note: RecordedNote }),
 ]);

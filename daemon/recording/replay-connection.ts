@@ -108,6 +108,12 @@ export class ReplayConnection {
     this.#far.finish();
     await turn();
     await this.#connection.close();
+    return this.pause();
+  }
+
+  /** The samples ended, or paused, as the live gateway saw it. @returns what waited for a later one */
+  pause(): readonly DeviceBlock[] {
+    if (!this.#fault) this.#blocks.push(...this.#source.end());
     return this.#taken();
   }
 

@@ -1,5 +1,6 @@
 /** The channel pipeline of the live gateway, for one channel of a replay. */
 import { TorsiondError } from '../../shared/errors.ts';
+import { convertTorque } from '../../shared/units.ts';
 import { ChannelPipeline } from '../pipeline/channel-pipeline.ts';
 import type { ChannelAction, ReplayChannel, ReplayPipeline, ReplayResult } from './replay-types.ts';
 
@@ -14,7 +15,17 @@ export function openReplayPipeline(channel: ReplayChannel, software: string): Re
   pipeline.outcomes$.subscribe((outcome) => {
     if (outcome.kind === 'reading') results.push({ kind: 'reading', reading: outcome.reading });
     else if (outcome.kind === 'interrupted') results.push({ kind: 'interrupted', cycle: outcome.cycle });
-    else if (outcome.kind === 'fault') results.push({ kind: 'fault', error: outcome.fault });
+    else if (outcome.kind === 'dismissed') results.push({ kind: 'dismissed', cycle: outcome.cycle });
+    else if (outcome.kind === 'state' && outcome.standing !== null) {
+      const { unit: shown } = pipeline.settings;
+      results.push({
+        kind: 'loaded',
+        note: {
+          type: 'channel.loaded', source: channel.source, channel: channel.channel, unit: shown, torque: convertTorque(outcome.standing, 'N.m', shown),
+          at: new Date(channel.toWallMs(outcome.atMs)).toISOString(),
+        },
+      });
+    } else if (outcome.kind === 'fault') results.push({ kind: 'fault', error: outcome.fault });
   });
   const taken = (): readonly ReplayResult[] => {
     const now = results;
@@ -43,7 +54,7 @@ function act(pipeline: ChannelPipeline, action: ChannelAction): void {
     switch (action.command) {
       case 'arm': return pipeline.arm();
       case 'hold': return pipeline.hold();
-      case 'latch': return pipeline.latch();
+      case 'latch': return pipeline.latch(action.zeroCheck);
       // Whether it is found is seen in the samples; nobody waits for the answer here.
       case 'zero': return void pipeline.zero().catch(() => {});
     }

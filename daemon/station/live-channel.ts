@@ -3,6 +3,7 @@ import { isDeepStrictEqual } from 'node:util';
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import { CaptureSettings, captureIn } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { DISMISS_MEANINGS, type DismissReason } from '../../shared/reading.ts';
 import type { TransducerSettings } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
@@ -24,6 +25,8 @@ export interface LiveChannelOptions {
   readonly onOutcome: (channel: LiveChannel, outcome: Outcome) => void;
 }
 
+const DISMISS_REASONS = Object.keys(DISMISS_MEANINGS) as DismissReason[];
+
 type SettingsChange = { readonly [Key in keyof CaptureSettings]?: CaptureSettings[Key] | undefined };
 
 export class LiveChannel {
@@ -32,7 +35,8 @@ export class LiveChannel {
   #pipeline: ChannelPipeline;
   #transducer: TransducerSettings;
   readonly #live: LiveValue;
-  readonly #counts = { readings: 0, interrupted: 0, knocks: 0 };
+  readonly #counts = { readings: 0, interrupted: 0 };
+  readonly #dismissed = new Map<DismissReason, number>(DISMISS_REASONS.map((reason) => [reason, 0]));
   #isOnline = false;
   #rateHz: number | null = null;
 
@@ -59,7 +63,7 @@ export class LiveChannel {
     pipeline.outcomes$.subscribe((outcome) => {
       if (outcome.kind === 'reading') this.#counts.readings++;
       if (outcome.kind === 'interrupted') this.#counts.interrupted++;
-      if (outcome.kind === 'knock') this.#counts.knocks++;
+      if (outcome.kind === 'dismissed') this.#dismissed.set(outcome.cycle.reason, this.#dismissed.get(outcome.cycle.reason)! + 1);
       onOutcome(this, outcome);
     });
     return pipeline;
@@ -107,7 +111,7 @@ export class LiveChannel {
     const wasOnline = this.#isOnline;
     this.#isOnline = true;
     this.#pipeline.push(block);
-    if (!wasOnline) this.#options.onOutcome(this, { kind: 'state', state: this.#pipeline.state, atMs: block.startMs });
+    if (!wasOnline) this.#options.onOutcome(this, { kind: 'state', state: this.#pipeline.state, standing: this.#pipeline.standing, atMs: block.startMs });
   }
 
   /** The samples stopped coming. */
@@ -120,7 +124,7 @@ export class LiveChannel {
   info(): ChannelInfo {
     const { index, instrument, settings } = this.#options;
     const transducer = this.#transducer;
-    const capture = this.#pipeline.settings;
+    const { settings: capture, standing } = this.#pipeline;
     const inUnit = (value: number): number => convertTorque(value, settings.unit, capture.unit);
     const due = transducer.calibration.due ?? null;
     return {
@@ -129,6 +133,7 @@ export class LiveChannel {
       title: settings.title ?? this.id,
       instrument: instrument.id,
       state: this.#isOnline ? this.#pipeline.state : 'offline',
+      loadedBy: this.#isOnline && standing !== null ? convertTorque(standing, 'N.m', capture.unit) : null,
       fault: this.#pipeline.fault?.toJSON() ?? null,
       settings: capture,
       transducer: {
@@ -142,12 +147,12 @@ export class LiveChannel {
     };
   }
 
-  /** @throws TorsiondError CHANNEL_NOT_READY, MODE_MISMATCH, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID, CAPTURE_SETTINGS */
+  /** @throws TorsiondError CHANNEL_NOT_READY, MODE_MISMATCH, TORQUE_TOO_LOW, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID, CAPTURE_SETTINGS */
   async command(command: ChannelCommand): Promise<unknown> {
     switch (command.type) {
       case 'arm': return this.#pipeline.arm();
       case 'hold': return this.#pipeline.hold();
-      case 'latch': this.#mustBeOnline(); return this.#pipeline.latch();
+      case 'latch': this.#mustBeOnline(); return this.#pipeline.latch(command.zeroCheck);
       case 'zero': {
         this.#mustBeOnline();
         const zero = await this.#pipeline.zero();
@@ -167,7 +172,7 @@ export class LiveChannel {
     return [
       [`torsiond_readings_total${label}`, this.#counts.readings],
       [`torsiond_interrupted_cycles_total${label}`, this.#counts.interrupted],
-      [`torsiond_knocks_total${label}`, this.#counts.knocks],
+      ...[...this.#dismissed].map(([reason, count]): [string, number] => [`torsiond_dismissed_cycles_total{channel="${this.id}",reason="${reason}"}`, count]),
     ];
   }
 

@@ -22,7 +22,10 @@ export const Unsubscribe = z.strictObject({ type: z.literal('unsubscribe'), id }
 export const Arm = z.strictObject({ type: z.literal('arm'), id, channel });
 export const Hold = z.strictObject({ type: z.literal('hold'), id, channel }).describe('Stop capturing until armed.');
 export const Zero = z.strictObject({ type: z.literal('zero'), id, channel });
-export const Latch = z.strictObject({ type: z.literal('latch'), id, channel }).describe('Take the track reading now.');
+export const Latch = z.strictObject({
+  type: z.literal('latch'), id, channel,
+  zeroCheck: z.boolean().optional().describe('Also of an unloaded channel, to see its zero; the reading says so and is not judged.'),
+}).describe('Take the track reading now. Refused while the torque is below the arming threshold (TORQUE_TOO_LOW), unless it is a zero check.');
 export const Configure = z.strictObject({
   type: z.literal('configure'), id, channel,
   mode: CaptureMode.optional(),

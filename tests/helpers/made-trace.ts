@@ -70,7 +70,7 @@ const evidence: Trace['evidence'] = {
     clickFloor: 15, clickDepth: 0.015, clickFallMs: 60, clickConfirmMs: 20,
   },
   transducer: { serialNumber: 'HF-0042 (invented)', capacity: 100, lowestTorque: 5, calibrationDue: '2027-03-01', uncertainty: { percent: 0.2, k: 2 } },
-  cycleAt: 200, takenBy: 'cycle', takenAt: null, gapBefore: false, simulated: true, timeEstimated: false,
+  cycleAt: 200, takenBy: 'cycle', takenAt: null, gapBefore: false, restBefore: null, restAfter: null, simulated: true, timeEstimated: false,
 };
 
 /** A reading of an invented bench with its trace; `index` makes the ids and times. */

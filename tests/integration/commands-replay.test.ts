@@ -4,7 +4,7 @@ import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { createRecorder } from '../../daemon/recording/recorder.ts';
 import { InstrumentSettings } from '../../daemon/settings/schema.ts';
-import { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import { DismissedCycle, InterruptedCycle, Reading } from '../../shared/reading.ts';
 import { ManualClock } from '../helpers/manual-clock.ts';
 import { inProcess, torsiond } from '../helpers/run-torsiond.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
@@ -104,6 +104,20 @@ describe('torsiond replay', () => {
     expect(reading!.value).toBeCloseTo(5.25 / 0.1129848290276167, 0);
   });
 
+  it('tells knocks and standing torque, as lines and as JSON', async () => {
+    const samples = [...new Array<number>(400).fill(0), 5, 9, 5, ...new Array<number>(600).fill(0), ...new Array<number>(2_000).fill(-0.8)];
+    const path = file(csvText(samples, 1_000));
+    const { stdout } = await inProcess('replay', path, '--mode', 'peak', '--capacity', '60');
+    const lines = stdout.trimEnd().split('\n');
+    expect(lines[2]).toMatch(/0\.400 s +0\.00 s +– +9\.00 +N·m +cw +– +no reading: too-short$/);
+    expect(lines[3]).toMatch(/^ +2\.\d\d\d s +trace\/1 is loaded at rest by -0\.80 N·m: unload and zero$/);
+    expect(lines.at(-1)).toBe('0 readings, 0 interrupted cycles, 1 dismissed cycle');
+    const [knock, note, ...rest] = objects((await inProcess('replay', path, '--mode', 'peak', '--capacity', '60', '--json')).stdout);
+    expect(DismissedCycle.parse(knock)).toMatchObject({ source: path, channel: 'trace/1', reason: 'too-short', maximum: 9, durationMs: 3 });
+    expect(note).toMatchObject({ type: 'channel.loaded', source: path, channel: 'trace/1', unit: 'N.m', torque: expect.closeTo(-0.8, 6) as number });
+    expect(rest).toEqual([]);
+  });
+
   it('shows a table to people', async () => {
     const path = file(csvText(withNoise(THREE_PULLS, 0.02), 1_000));
     const { stdout } = await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60');
@@ -112,7 +126,7 @@ describe('torsiond replay', () => {
     expect(lines[1]).toContain('verdict');
     expect(lines).toHaveLength(6);
     expect(lines[4]).toMatch(/-4[45]\.\d\d\s+-47\.\d\d\s+N·m\s+ccw/);
-    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles');
+    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles, 0 dismissed cycles');
   });
 });
 

@@ -26,7 +26,7 @@ const TRACE: Trace = {
     software: '0.0.0-test', captureVersion: 2, conditioning: { unit: 'cN.m', calibration: { kind: 'none' }, zero: 0.5, sign: -1 }, settings: CaptureSettings.parse({ mode: 'peak' }),
     detector: detectorNumbers(CaptureSettings.parse({ mode: 'peak' }), 60, 0),
     transducer: { serialNumber: 'HF-0001', capacity: 60, lowestTorque: null, calibrationDue: null, uncertainty: null },
-    cycleAt: 1, takenBy: 'cycle', takenAt: null, gapBefore: false, simulated: true, timeEstimated: false,
+    cycleAt: 1, takenBy: 'cycle', takenAt: null, gapBefore: false, restBefore: null, restAfter: null, simulated: true, timeEstimated: false,
   },
 };
 

@@ -247,6 +247,16 @@ describe('latch', () => {
     await bench.stop();
   });
 
+  it('of an unloaded channel is refused with what is needed, or taken as a zero check that is not judged', async () => {
+    const bench = await stationBench({ capture: { ...track.capture, limits: { kind: 'absolute', target: 30, low: 28, high: 32 } } });
+    await bench.torque(new Array<number>(200).fill(0.01));
+    await expect(bench.command({ type: 'latch' })).rejects.toMatchObject({ code: 'TORQUE_TOO_LOW', message: 'a reading needs 1.5 N·m at least; the torque is 0.01 N·m' });
+    await bench.command({ type: 'latch', zeroCheck: true });
+    await bench.pass(10);
+    expect(bench.of('reading.stored').map(({ reading }) => reading)).toMatchObject([{ value: expect.closeTo(0.01, 9) as number, zeroCheck: true, verdict: 'none', target: null, low: null, high: null }]);
+    await bench.stop();
+  });
+
   it('is refused outside track, without samples, and where the rate does not carry the settings', async () => {
     const peak = await stationBench();
     await expect(peak.command({ type: 'latch' })).rejects.toMatchObject({ code: 'MODE_MISMATCH' });

@@ -106,25 +106,23 @@ describe('low-pass', () => {
     ));
   });
 
-  it('gives the very same output when it looks for the highest, in either sense of rotation, and finds it', () => {
+  it('gives the very same output when it looks for the highest, and finds it', () => {
     fc.assert(fc.property(
-      fc.array(fc.double({ min: -100, max: 100, noNaN: true }), { minLength: 2, maxLength: 120 }), fc.constantFrom(0 as const, 2 as const, 4 as const),
-      fc.constantFrom(1 as const, -1 as const), fc.nat(1_000),
-      (samples, order, sign, cut) => {
+      fc.array(fc.double({ min: -100, max: 100, noNaN: true }), { minLength: 2, maxLength: 120 }),
+      fc.constantFrom(0 as const, 2 as const, 4 as const), fc.nat(1_000),
+      (samples, order, cut) => {
         const sections = order === 0 ? [] : butterworth(order, 50, RATE);
-        const wanted = response(new LowPass(sections), samples).map((value) => sign * value);
+        const wanted = [...response(new LowPass(sections), samples)];
         const first = cut % samples.length;
         const lowPass = new LowPass(sections);
-        const output = new Float64Array(samples.length);
         const peak = { highest: -Infinity, highestAt: -1, highestInput: -Infinity };
-        const input = Float64Array.from(samples);
-        lowPass.runForPeak(input, 0, first, sign, output, 0, peak);
-        lowPass.runForPeak(input, first, samples.length - first, sign, output, first, peak);
-        // 0 and -0 are one torque.
-        expect([...output].map((value) => value + 0)).toEqual(wanted.map((value) => value + 0));
-        expect(peak.highest).toBeCloseTo(Math.max(...wanted), 12);
-        expect(peak.highestAt).toBe(output.findIndex((value) => value === peak.highest));
-        expect(peak.highestInput).toBeCloseTo(Math.max(...samples.map((value) => sign * value)), 12);
+        const values = Float64Array.from(samples);
+        lowPass.runForPeak(values, 0, first, peak);
+        lowPass.runForPeak(values, first, samples.length - first, peak);
+        expect([...values]).toEqual(wanted);
+        expect(peak.highest).toBe(Math.max(...wanted));
+        expect(peak.highestAt).toBe(values.findIndex((value) => value === peak.highest));
+        expect(peak.highestInput).toBe(Math.max(...samples));
       },
     ));
   });
