@@ -76,7 +76,7 @@ describe('an instrument on a good link', () => {
   it('carries the unit that the device names and the states of its values', async () => {
     const bench = instrumentBench(scriptedDriver({
       read: (session, data, atMs) => session.events.next({ kind: 'values', channel: 0, values: Float64Array.from(data), unit: 'cN.m', status: Uint8Array.of(2), atMs }),
-    }));
+    }), { channels: [{ sampleRateHz: 100, unit: 'cN.m', transducer: { serialNumber: 'HF-0001', capacity: 6_000 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();
     await bench.stream(10);
     expect(bench.blocks[0]).toMatchObject({ unit: 'cN.m' });

@@ -57,6 +57,19 @@ describe('one unit for a channel', () => {
   });
 });
 
+describe('the unit that a driver is told to report', () => {
+  const driver = (unit: string): string => `{ id: ascii-lines, options: { unit: ${unit} } }`;
+
+  it('is that of the channel, or what its deviceUnit says, and else refused before anything is sent', () => {
+    expect(faults({ driver: driver('N.m') })).toEqual([]);
+    expect(faults({ driver: driver('N.cm'), channel: 'unit: cN.m' })).toEqual([]);
+    expect(faults({ driver: driver('"[lbf_av].[ft_i]"'), channel: 'deviceUnit: "[lbf_av].[ft_i]"' })).toEqual([]);
+    expect(faults({ driver: driver('"[lbf_av].[ft_i]"'), channel: 'deviceUnit: named' })).toEqual([]);
+    expect(faults({ driver: driver('"[lbf_av].[ft_i]"') })).toEqual(['s:4:49 instruments[0].driver.options.unit: is [lbf_av].[ft_i], but the unit of the channel is N.m, and every value would be refused; allowed is the same unit, or null']);
+    expect(faults({ driver: driver('N.m'), channel: 'deviceUnit: cN.m' })).toEqual([expect.stringContaining('but its deviceUnit is cN.m')]);
+  });
+});
+
 describe('what must be said', () => {
   it('the mode: it is not silently peak', () => {
     expect(faults({ capture: '{ holdMs: 0 }' })).toEqual(['s:8:9 capture.mode: is missing; allowed are track, peak, first-peak']);

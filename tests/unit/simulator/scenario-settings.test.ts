@@ -1,6 +1,8 @@
 import { describe, expect, it } from 'vitest';
 import { parse, stringify } from 'yaml';
 import { scenarioSettingsInput } from '../../../daemon/commands/scenario-settings.ts';
+import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
+import { parseSettings } from '../../../daemon/settings/load-settings.ts';
 import { Settings } from '../../../daemon/settings/schema.ts';
 import { findDriver } from '../../../drivers/registry.ts';
 import { addressText, listScenarios, loadScenario, startScenario } from '../../../simulator/index.ts';
@@ -10,7 +12,9 @@ describe('settings for a scenario', () => {
     const run = await startScenario(loadScenario(name), { portPreference: 'tcp' });
     try {
       // Written to a file and read back, as a user would.
-      const settings = Settings.parse(parse(stringify(scenarioSettingsInput(run))));
+      const text = stringify(scenarioSettingsInput(run));
+      expect(parseSettings(text, gatewayChecks).faults).toEqual([]);
+      const settings = Settings.parse(parse(text));
       for (const instrument of settings.instruments) {
         const driver = findDriver(instrument.driver.id);
         const options = driver.optionsSchema.parse(instrument.driver.options);
