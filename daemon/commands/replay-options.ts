@@ -3,8 +3,11 @@ import { Option, type Command } from 'commander';
 import { CaptureMode, captureIn, type CaptureSettings, type FilterSettings, type Limits } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
+import type { InputKind } from '../recording/input-file.ts';
+import { TIME_UNITS, type TimeUnit } from '../recording/trace-head.ts';
 import { ChannelSettings } from '../settings/schema.ts';
 import { JSON_OPTION, numberFromZero, positiveNumber, torqueUnitCode, wholeNumber } from './options.ts';
+import { windowEnd, type WindowEnd } from './replay-window.ts';
 
 export interface CaptureFlags {
   readonly mode?: CaptureSettings['mode'];
@@ -23,9 +26,14 @@ export interface CaptureFlags {
 export interface ReplayFlags extends CaptureFlags {
   readonly capacity?: number;
   readonly speed: number | 'max';
-  readonly timeColumn: string;
-  readonly torqueColumn: string;
-  readonly traceUnit: string;
+  readonly timeColumn?: string;
+  readonly torqueColumn?: string;
+  readonly timeUnit?: TimeUnit;
+  readonly traceUnit?: string;
+  readonly skipLines?: number;
+  readonly format?: InputKind;
+  readonly from?: WindowEnd;
+  readonly to?: WindowEnd;
   readonly block: number;
   readonly config?: string;
   readonly json?: boolean;
@@ -51,9 +59,14 @@ export function addReplayOptions(command: Command): Command {
     .addOption(option('--pulse-last <n>', 'pulses that the mean of the last ones is of', wholeNumber(1, 1_000)))
     .addOption(new Option('--pulse-value <which>', 'which torque of a run-down is the reading').choices(['highest', 'mean-of-last']))
     .addOption(option('--speed <factor>', '1 as it was, 2 twice as fast, max', (text) => (text === 'max' ? 'max' : positiveNumber(text))).default('max'))
-    .addOption(new Option('--time-column <name>', 'column of the time in seconds').default('time_s'))
-    .addOption(new Option('--torque-column <name>', 'column of the torque').default('torque_Nm'))
-    .addOption(option('--trace-unit <code>', 'UCUM code of the torque column', torqueUnitCode).default('N.m'))
+    .addOption(option('--from <moment>', 'only what begins from there on: seconds from the beginning of the file, or a date and time', windowEnd))
+    .addOption(option('--to <moment>', 'only what ends by then', windowEnd))
+    .option('--time-column <name>', 'column of the time; left out: time_s, or the one column whose name begins with time')
+    .option('--torque-column <name>', 'column of the torque; left out: torque_Nm, or the one column torque with its unit')
+    .addOption(new Option('--time-unit <unit>', 'of the time column; left out: as its name or the row of units says, else seconds').choices(TIME_UNITS))
+    .addOption(option('--trace-unit <code>', 'UCUM code of the torque column; left out: as its name or the row of units says, else N.m', torqueUnitCode))
+    .addOption(option('--skip-lines <n>', 'lines of a trace before the one that names the columns', wholeNumber(0, 1_000_000)))
+    .addOption(new Option('--format <kind>', 'what the files are; left out: as their content tells').choices(['mcap', 'csv', 'ndjson']))
     .addOption(option('--block <n>', 'samples per block; changes nothing but memory', wholeNumber(1, 65_536)).default(256))
     .option('--config <file>', 'settings file that lists the drivers from outside which recordings need; nothing else of it holds here')
     .option(...JSON_OPTION);
@@ -109,7 +122,6 @@ export function adaptChannel(recorded: ChannelSettings, flags: ReplayFlags, isAr
 export function traceChannel(flags: ReplayFlags): ChannelSettings {
   const settings = ChannelSettings.parse({
     unit: flags.unit ?? COMMAND_LINE_UNIT,
-    deviceUnit: flags.traceUnit,
     zero: { kind: 'fixed', offset: 0 },
     transducer: { serialNumber: 'unknown', capacity: flags.capacity ?? 1 },
     capture: { mode: flags.mode ?? 'peak' },

@@ -1,5 +1,4 @@
 /** `torsiond replay`: recordings and plain traces through the capture code of the gateway. */
-import { stat } from 'node:fs/promises';
 import { CaptureMode } from '../../shared/capture-settings.ts';
 import { displayStep } from '../../shared/display.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
@@ -10,6 +9,7 @@ import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
 import { createProgress, NO_PROGRESS, type Progress } from './progress.ts';
 import { ReadingTable } from './reading-table.ts';
+import { ReplayWindow } from './replay-window.ts';
 import { COMMAND_LINE_UNIT, adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
 
 export const registerReplay: RegisterCommand = (program, context, finish) => {
@@ -23,19 +23,21 @@ export const registerReplay: RegisterCommand = (program, context, finish) => {
 };
 
 async function replay(files: readonly string[], flags: ReplayFlags, context: CommandContext): Promise<number> {
-  const [{ inputKind }, { replayFile }, { openReplayPipeline }, checks] = await Promise.all([
+  const [{ peekKind }, { replayFile }, { openReplayPipeline }, checks] = await Promise.all([
     import('../recording/input-file.ts'), import('../recording/replay.ts'), import('../recording/replay-pipeline.ts'), driverChecks(flags.config),
   ]);
   // Everything that can be known to be wrong is told before the first reading.
   const traceSettings = traceChannel(flags);
   for (const file of files) {
-    if ((await inputKind(file)) !== 'mcap') mustSay(flags, file);
+    const kind = await peekKind(file, flags.format);
+    if (kind === 'csv' || kind === 'ndjson') mustSay(flags, file);
   }
   let exitCode = 0;
   for (const file of files) {
-    const { size } = await stat(file);
     // Rows on the same terminal show progress enough, and a bar would run through them.
     const progress = context.isTerminal.out ? NO_PROGRESS : createProgress(context, file);
+    const window = new ReplayWindow(flags.from, flags.to);
+    let size: number | null = null;
     let table: ReadingTable | null = null;
     const counts = { readings: 0, interrupted: 0, dismissed: 0 };
     const row = async (line: (table: ReadingTable) => string): Promise<void> => {
@@ -45,7 +47,13 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     const results = replayFile(file, {
       traceSettings,
       adapt: (recorded, _source, hasCommands) => adaptChannel(recorded, flags, hasCommands),
-      columns: { time: flags.timeColumn, torque: flags.torqueColumn },
+      asked: { timeColumn: flags.timeColumn, torqueColumn: flags.torqueColumn, timeUnit: flags.timeUnit, unit: flags.traceUnit, skipLines: flags.skipLines },
+      format: flags.format,
+      onOpen: (kind, bytes) => {
+        if (kind !== 'mcap') mustSay(flags, file);
+        size = bytes;
+      },
+      onOrigin: (wallMs) => (window.originMs = wallMs),
       blockSize: flags.block,
       findDriver: (id, origin) => checks.findDriver(id) ?? missingDriver(id, origin, checks, flags.config),
       openPipeline: (channel) => {
@@ -54,7 +62,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       },
       pace: pacer(flags.speed, context),
       stop: context.stop,
-      onBytes: (bytes) => progress.show(bytes / size),
+      onBytes: (bytes) => (size === null ? progress.amount(bytes) : progress.show(bytes / size)),
     });
     if (!flags.json) await context.print(`${files.length > 1 && file !== files[0] ? '\n' : ''}${file}\n${new ReadingTable(1).head()}`);
     for await (const result of cleared(results, progress, file)) {
@@ -62,7 +70,11 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
         progress.clear();
         await context.complain(inFile(result.error, file).toLine());
         exitCode = result.error.facts.exit;
+      } else if (result.kind === 'note') {
+        progress.clear();
+        await context.complain(`note: ${result.text} (${file})`);
       } else if (result.kind === 'reading') {
+        if (!window.holds(result.reading)) continue;
         counts.readings++;
         if (flags.json) await context.print(JSON.stringify(result.reading));
         else await row((lines) => lines.reading(result.reading));
@@ -70,12 +82,14 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
         if (flags.json) await context.print(JSON.stringify(result.note));
         else await row((lines) => lines.loaded(result.note));
       } else {
+        if (!window.holds(result.cycle)) continue;
         counts[result.kind]++;
         if (flags.json) await context.print(JSON.stringify(result.cycle));
         else await row((lines) => lines.withoutReading(result.cycle));
       }
     }
     if (!flags.json) await context.print(`${counted(counts.readings, 'reading')}, ${counted(counts.interrupted, 'interrupted cycle')}, ${counted(counts.dismissed, 'dismissed cycle')}`);
+    if (window.left > 0) await context.complain(`note: ${counted(window.left, 'cycle')} outside of --from and --to, or only partly inside, left out (${file})`);
     if (context.stop.aborted) break;
   }
   return exitCode;

@@ -1,9 +1,8 @@
 /** Reads a recording as it was made, in bounded memory. A cut or damaged file is read up to the damage, which is then told. */
-import { createReadStream } from 'node:fs';
 import { McapStreamReader } from '@mcap/core';
 import type { ByteChunk } from '../../drivers/links/link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
-import { inputNotFound } from './input-file.ts';
+import { inputNotFound, openInput, type OpenInput } from './input-file.ts';
 import { LONGEST_RECORD_BYTES, MARK_RECORD, readConnection, readMark, RECORDING_PROFILE, toMilliseconds, toNanoseconds, type RecordedConnection, type RecordedMark } from './recording-format.ts';
 
 export type RecordingItem =
@@ -23,15 +22,15 @@ interface Totals {
  * @throws TorsiondError INPUT_NOT_FOUND, or INPUT_FORMAT for a file that is no recording of torsiond. A file that was
  *   cut or damaged is no exception: it yields `cut` (INPUT_CUT) last.
  */
-export async function* readRecording(path: string, onBytes?: (bytes: number) => void): AsyncGenerator<RecordingItem, void, void> {
+export async function* recordingItems(input: OpenInput, onBytes?: (bytes: number) => void): AsyncGenerator<RecordingItem, void, void> {
+  const { path } = input;
   const reader = new McapStreamReader();
   const connections = new Map<number, { readonly connection: RecordedConnection; readonly shiftNs: bigint }>();
   const totals: Totals = { messages: 0, bytes: 0 };
   let isOurs = false;
-  const stream = createReadStream(path, { highWaterMark: 262_144 });
   try {
-    for await (const bytes of stream as AsyncIterable<Buffer>) {
-      onBytes?.(stream.bytesRead);
+    for await (const bytes of input.bytes) {
+      onBytes?.(input.bytesRead());
       if (reader.done()) {
         yield { kind: 'cut', error: damaged(path, totals, 'bytes follow its end') };
         return;
@@ -76,11 +75,16 @@ export async function* readRecording(path: string, onBytes?: (bytes: number) => 
     if (thrown instanceof TorsiondError) throw thrown;
     throw inputNotFound(path, thrown);
   } finally {
-    stream.destroy();
+    await input.bytes.return();
   }
   if (reader.done()) return;
   if (!isOurs) throw notARecording(path, undefined);
   yield { kind: 'cut', error: damaged(path, totals, 'it ends without its last records') };
+}
+
+/** The same of a file. */
+export async function* readRecording(path: string): AsyncGenerator<RecordingItem, void, void> {
+  yield* recordingItems(await openInput(path, 'mcap'));
 }
 
 function notARecording(path: string, cause: unknown): TorsiondError {

@@ -5,13 +5,16 @@ import type { DismissedCycle, InterruptedCycle, InterruptReason, Reading } from 
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import type { RecordedMark } from './recording-format.ts';
-import type { TraceColumns } from './trace-rows.ts';
+import type { InputKind } from './input-file.ts';
+import type { TraceAsked } from './trace-head.ts';
 
 export type ReplayResult =
   | { readonly kind: 'reading'; readonly reading: Reading }
   | { readonly kind: 'interrupted'; readonly cycle: InterruptedCycle }
   | { readonly kind: 'dismissed'; readonly cycle: DismissedCycle }
   | { readonly kind: 'loaded'; readonly note: LoadedNote }
+  /** About the file, for a person. */
+  | { readonly kind: 'note'; readonly text: string }
   /** Something a person should know; what was read before it is sound. */
   | { readonly kind: 'fault'; readonly error: TorsiondError };
 
@@ -54,7 +57,10 @@ export interface ReplayOptions {
   readonly adapt: (recorded: ChannelSettings, source: string, hasCommands: boolean) => ChannelSettings;
   /** Settings of a plain trace, which carries none. */
   readonly traceSettings: ChannelSettings;
-  readonly columns: TraceColumns;
+  /** What a person says of a plain trace. */
+  readonly asked: TraceAsked;
+  /** Instead of what the content tells. */
+  readonly format?: InputKind | undefined;
   /** Samples per block of a plain trace. */
   readonly blockSize: number;
   /** `origin`: where the driver came from when it was recorded, null for a built-in one. May throw why there is none. */
@@ -63,6 +69,10 @@ export interface ReplayOptions {
   /** Called before bytes or samples of that time are handed on: waits, for a replay that is not at full speed. */
   readonly pace: (atMs: number) => Promise<void>;
   readonly stop: AbortSignal;
+  /** Called when the file is open; `size` in bytes, null where it is not known. May throw. */
+  readonly onOpen?: (kind: InputKind, size: number | null) => void;
+  /** Called with the wall time at which the file begins, ms since 1970. */
+  readonly onOrigin?: (wallMs: number) => void;
   /** Called with the number of bytes read of the file. */
   readonly onBytes?: (bytes: number) => void;
 }

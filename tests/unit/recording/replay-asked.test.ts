@@ -130,7 +130,7 @@ async function replayed(path: string): Promise<{ blocks: DeviceBlock[]; results:
   const options = {
     adapt: (recorded: ChannelSettings) => recorded,
     traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
-    columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, findDriver,
+    asked: {}, blockSize: 256, findDriver,
     openPipeline: () => ({ push: (block: DeviceBlock) => (blocks.push(block), []), end: () => [], act: () => [] }),
     pace: async () => {}, stop: new AbortController().signal,
   };
