@@ -43,6 +43,7 @@ export const ERROR_TABLE = {
   VALUE_OVERLOAD: facts('now', 65, 500, 'The device reports overload. Unload it, zero it and check its calibration.'),
   UNIT_UNKNOWN: facts('never', 65, 400, 'Give a torque unit by its UCUM code, for example N.m, cN.m, [lbf_av].[ft_i].'),
   UNIT_UNNAMED: facts('never', 65, 400, 'Name the place of the unit in the driver\'s options (unitColumn, or a group "unit"), or correct their unit.'),
+  UNIT_REFUSED: facts('never', 65, 409, 'Set the device to the unit of the channel, or say in the channel\'s deviceUnit what it sends, which is then converted (named: whatever it names).'),
   DEVICE_TIMEOUT: facts('backoff', 69, 503, 'The device did not answer in time. Check that the right driver is set.'),
   DEVICE_MISMATCH: facts('never', 69, 503, 'Another instrument answers than the settings name. Connect the right one or change "identity".'),
   DEVICE_RATE: facts('never', 69, 503, 'The device sends at another rate than "sampleRateHz" says. Correct the setting or leave it out.'),

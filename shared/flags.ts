@@ -1,6 +1,7 @@
 /** What each flag of a reading means. The table in README.md is made from this one; a test fails when it differs. */
 export const FLAG_MEANINGS = {
   'calibration-overdue': 'The transducer is past its calibration due date.',
+  'beyond-calibration': 'The torque went beyond the ends of the transducer\'s table of calibration points; the value is an extrapolation.',
   'below-range': 'The value is below the lowest torque the transducer is calibrated for.',
   'over-capacity': 'The torque went beyond the transducer\'s capacity during the cycle.',
   'overload': 'The device itself reported overload during the cycle.',

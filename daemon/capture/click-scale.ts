@@ -24,6 +24,8 @@ const SWING_MEMORY_MS = 500;
 /** A fall must be so much deeper than the swings and falls before it; less than CLEAR_FACTOR is doubtful. */
 const SWING_FACTOR = 1.5;
 const CLEAR_FACTOR = 2.5;
+/** And less than so many times the least against noise. */
+const CLEAR_NOISE = 1.5;
 /** A crest counts as a swing up to so many times the troughs beside it. */
 const EVEN = 2;
 /** Falls deeper than this share of their torque are releases, not swings. */
@@ -37,6 +39,8 @@ const LEAST_BEFORE = 0.3;
 const DEEP_SLACK = 0.06;
 const SHALLOW_SLACK = 0.2;
 const LEAST_SLACK = 0.01;
+/** At the end of the confirmation the mean has not gone down by more than this share of the depth: easing off goes on. */
+const TAIL_SLACK = 0.03;
 /** Deeper falls than this share need a shorter confirmation. */
 const DEEP = 0.04;
 const DEEP_CONFIRM_SHARE = 0.4;
@@ -250,7 +254,15 @@ export class ClickScale {
       this.#isHiding = true;
       return 'none';
     }
-    return { peakTick, arrestTick: arrest, isDoubtful: depth < CLEAR_FACTOR * candidate.swing };
+    if (this.#mean(arrest + (confirm >> 1), arrest + confirm) < bottom - TAIL_SLACK * depth) return 'none';
+    const isDoubtful = depth < CLEAR_FACTOR * candidate.swing || depth < CLEAR_NOISE * this.#noiseFactor * noise;
+    return { peakTick, arrestTick: arrest, isDoubtful };
+  }
+
+  #mean(from: number, to: number): number {
+    let sum = 0;
+    for (let t = from; t <= to; t++) sum += this.#smooth.get(t);
+    return sum / (to - from + 1);
   }
 
   #awaitReturn(candidate: Candidate, bottomTick: number, tick: number): Outcome {

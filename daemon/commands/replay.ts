@@ -1,5 +1,6 @@
 /** `torsiond replay`: recordings and plain traces through the capture code of the gateway. */
 import { stat } from 'node:fs/promises';
+import { CaptureMode } from '../../shared/capture-settings.ts';
 import { displayStep } from '../../shared/display.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
@@ -9,7 +10,7 @@ import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
 import { createProgress, NO_PROGRESS, type Progress } from './progress.ts';
 import { ReadingTable } from './reading-table.ts';
-import { adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
+import { COMMAND_LINE_UNIT, adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
 
 export const registerReplay: RegisterCommand = (program, context, finish) => {
   addReplayOptions(program.command('replay')
@@ -28,9 +29,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
   // Everything that can be known to be wrong is told before the first reading.
   const traceSettings = traceChannel(flags);
   for (const file of files) {
-    if ((await inputKind(file)) !== 'mcap' && flags.capacity === undefined) {
-      throw new TorsiondError('USAGE', `a trace does not say the transducer's capacity; give it with --capacity, in ${flags.unit ?? 'N.m'}`, { where: file });
-    }
+    if ((await inputKind(file)) !== 'mcap') mustSay(flags, file);
   }
   let exitCode = 0;
   for (const file of files) {
@@ -80,6 +79,16 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     if (context.stop.aborted) break;
   }
   return exitCode;
+}
+
+/** @throws TorsiondError USAGE where a trace is to be judged by what nobody said */
+function mustSay({ capacity, mode, unit }: ReplayFlags, file: string): void {
+  if (mode === undefined) {
+    throw new TorsiondError('USAGE', `a trace does not say how a cycle becomes a reading; give it with --mode, which is one of ${CaptureMode.options.join(', ')}`, { where: file });
+  }
+  if (capacity === undefined) {
+    throw new TorsiondError('USAGE', `a trace does not say the transducer's capacity; give it with --capacity, in ${unit ?? COMMAND_LINE_UNIT}`, { where: file });
+  }
 }
 
 async function driverChecks(config: string | undefined): Promise<SettingsChecks> {

@@ -262,7 +262,7 @@ class InstrumentRunner implements Instrument {
     const { onChunk, onNote } = this.#deps;
     this.#connection = new Connection({
       link, clock: this.#deps.clock, driver: this.#driver!, driverOptions: this.#driverOptions,
-      channelCount: this.settings.channels.length,
+      channels: this.settings.channels,
       onSettling: () => this.#dispatch({ kind: 'bytes', connection }),
       onChunk: ({ data, atMs }) => this.#tap(() => onChunk?.({ data: data.slice(), atMs }, epoch)),
       ...(onNote ? { onNote: (note: AskNote) => this.#tap(() => onNote(note, epoch)) } : {}),

@@ -4,7 +4,7 @@ import type { Reading } from '../../shared/reading.ts';
 import { askForToken, forgetToken, freshToken, knownToken } from './access.ts';
 import { el } from './dom.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
-import { displayStep, formatTorque, unitSymbol } from './format.ts';
+import { formatTorque, stepIn, unitSymbol } from './format.ts';
 import { listenForCodes } from './key-codes.ts';
 import { PageModel, READINGS_IN_LIST } from './model.ts';
 import { PagePorts } from './page-ports.ts';
@@ -161,7 +161,7 @@ async function isTokenRefused(token: string): Promise<boolean> {
 /** For those who listen: value, unit, verdict. */
 function spoken(reading: Reading, model: PageModel): string {
   const info = model.channels.get(reading.channel)?.info;
-  const step = info ? displayStep(info.transducer.resolution, info.transducer.capacity) : 0.01;
+  const step = info ? stepIn(reading.unit, info) : 0.01;
   return `${info?.title ?? reading.channel}: ${formatTorque(reading.value, step)} ${unitSymbol(reading.unit)}, ${VERDICT_WORDS[reading.verdict]}`;
 }
 

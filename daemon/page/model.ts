@@ -1,6 +1,7 @@
 /** What the page knows, and how each event changes it. Pure: no elements, no clock. */
 import type { ClientEvents } from '../../shared/client/index.ts';
 import type { DismissReason, InterruptReason, Reading } from '../../shared/reading.ts';
+import { convertTorque } from '../../shared/units.ts';
 import type { ChannelInfo, HelloMessage, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import { LiveTape } from './live-tape.ts';
 
@@ -17,11 +18,17 @@ export interface ChannelView {
   /** Newest first. */
   readings: readonly Reading[];
   /** Set until the next cycle begins. */
-  interrupted: { readonly reason: InterruptReason; readonly maximum: number } | null;
+  interrupted: { readonly reason: InterruptReason; readonly maximum: number; readonly unit: string } | null;
   /** The last torque without a reading; until the next cycle begins. */
-  dismissed: { readonly reason: DismissReason; readonly maximum: number } | null;
-  /** Torque at the click of the running cycle. */
+  dismissed: { readonly reason: DismissReason; readonly maximum: number; readonly unit: string } | null;
+  /** Torque at the click of the running cycle, in the channel's unit. */
   click: number | null;
+}
+
+/** The large figure: the reading while one is held, else what is live; in the channel's unit, which may be another one than the reading's. */
+export function figureOf({ info, readings: [latest], live }: ChannelView): number | null {
+  if (info.state !== 'held' || latest === undefined) return live;
+  return convertTorque(latest.value, latest.unit, info.settings.unit);
 }
 
 export interface ListedReading {
@@ -102,19 +109,19 @@ export class PageModel {
 
   clicked(message: ClientEvents['click.detected']): void {
     const view = this.channels.get(message.channel);
-    if (view) view.click = message.torque;
+    if (view && message.unit === view.info.settings.unit) view.click = message.torque;
   }
 
   interrupted(message: ClientEvents['cycle.interrupted']): void {
     const view = this.channels.get(message.channel);
     if (!view) return;
-    view.interrupted = { reason: message.reason, maximum: message.maximum };
+    view.interrupted = { reason: message.reason, maximum: message.maximum, unit: message.unit };
     view.click = null;
   }
 
   dismissed(message: ClientEvents['cycle.dismissed']): void {
     const view = this.channels.get(message.channel);
-    if (view) view.dismissed = { reason: message.reason, maximum: message.maximum };
+    if (view) view.dismissed = { reason: message.reason, maximum: message.maximum, unit: message.unit };
   }
 
   /** @returns whether it is new to the page */
@@ -153,6 +160,7 @@ export class PageModel {
     }
     if (info.settings.unit !== view.info.settings.unit) {
       view.live = null;
+      view.click = null;
       view.tape.clear();
     }
     if (info.state === 'offline') view.live = null;

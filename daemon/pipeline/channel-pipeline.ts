@@ -15,24 +15,27 @@ import type { DismissedCycle, InterruptReason, InterruptedCycle, Reading } from 
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { signalScale, type SignalSettings } from '../../shared/signal.ts';
-import { capacityNm, type TransducerSettings } from '../../shared/transducer.ts';
-import { convertTorque } from '../../shared/units.ts';
+import { capacityNm, curveNm, type TransducerSettings } from '../../shared/transducer.ts';
+import { NAMED_UNIT, convertTorque } from '../../shared/units.ts';
 import { CaptureEngine } from '../capture/capture-engine.ts';
 import { checkCapture, detectorNumbers } from '../capture/defaults.ts';
 import type { CaptureEvent, ChannelState, NoReading } from '../capture/events.ts';
 import type { ChannelFacts } from '../capture/evidence.ts';
-import { Conditioner, type ZeroRule } from '../conditioning/conditioner.ts';
+import { Conditioner, zeroNm, type ZeroRule } from '../conditioning/conditioner.ts';
 import { judge } from './judge.ts';
 
 export interface ChannelPipelineOptions {
   readonly channel: string;
   /** File of a replay, null for a live channel. */
   readonly source: string | null;
-  /** UCUM code of the device values, where the device does not name it. */
+  /** UCUM code of the torques in `transducer` and `zero`. */
   readonly unit: string;
+  /** UCUM code of the device values, where the device does not name it; left out or `named`: `unit`. */
+  readonly deviceUnit?: string | undefined;
   /** What the device sends; default torque. */
   readonly signal?: SignalSettings;
   readonly sign: 1 | -1;
+  /** Torques in `unit`. */
   readonly zero: ZeroRule;
   readonly transducer: TransducerSettings;
   readonly capture: CaptureSettings;
@@ -79,7 +82,8 @@ export class ChannelPipeline {
     this.#capacity = capacityNm(options.transducer, options.unit);
     this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
     this.#conditioner = new Conditioner({
-      unit: options.unit, signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
+      unit: valueUnit(options), signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign,
+      calibration: curveNm(options.transducer.calibration.curve, options.unit), zero: zeroNm(options.zero, options.unit), capacity: this.#capacity,
       releaseTorque: detectorNumbers(options.capture, this.#capacity, 0).releaseTorque,
       startZero: options.startZero, onZero: (result) => this.#endZero(result),
     });
@@ -261,6 +265,12 @@ function readingId(trace: Omit<Trace, 'id'>, source: string | null): string {
   const { channel, epoch, firstIndex, startWallMs, evidence } = trace;
   const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs, JSON.stringify(evidence.settings), ...(evidence.takenBy === 'zero-check' ? ['zero-check'] : [])].join('|');
   return createHash('sha256').update(facts).digest('hex').slice(0, 32);
+}
+
+/** Of values that come without one. The bridge turns a signal into a torque of the channel's unit. */
+export function valueUnit({ unit, deviceUnit, signal }: Pick<ChannelPipelineOptions, 'unit' | 'deviceUnit' | 'signal'>): string {
+  if (signal !== undefined && signal.kind !== 'torque') return unit;
+  return deviceUnit === undefined || deviceUnit === NAMED_UNIT ? unit : deviceUnit;
 }
 
 function channelFacts(options: ChannelPipelineOptions, capacity: number): ChannelFacts {

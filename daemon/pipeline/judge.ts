@@ -4,11 +4,14 @@ import { limitsOf } from '../capture/defaults.ts';
 import { cornerHz } from '../conditioning/low-pass.ts';
 import type { Limits } from '../../shared/capture-settings.ts';
 import type { Flag, PulseReading, Reading, Verdict } from '../../shared/reading.ts';
+import type { Conditioning } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { convertTorque } from '../../shared/units.ts';
 
 /** A value and a limit that arithmetic with doubles alone sets apart are equal; far below any resolution. */
 const SAME = 1e-12;
+/** So much of its span beyond a table is rounding of what lies on its end. */
+const END_SLACK = 1e-12;
 
 /**
  * Simple acceptance: the limits themselves are within. Compared in the unit of the limits, unrounded.
@@ -71,11 +74,26 @@ function pulseIn(pulse: PulseReading, unit: string): PulseReading {
   return { ...pulse, highest: converted(pulse.highest), last: converted(pulse.last), meanOfLast: converted(pulse.meanOfLast) };
 }
 
+/** Beside the value the highest torque counts: it stands in the reading too. */
+function isBeyondTable({ value, maximum }: Capture, { calibration, sign, zero }: Conditioning): boolean {
+  if (calibration.kind !== 'points') return false;
+  const ends = [calibration.points[0]![1], calibration.points.at(-1)![1]];
+  const lowest = Math.min(...ends) - END_SLACK * Math.abs(ends[1]! - ends[0]!);
+  const highest = Math.max(...ends) + END_SLACK * Math.abs(ends[1]! - ends[0]!);
+  return [value, maximum].some((torque) => {
+    const read = sign * (torque + zero);
+    return read < lowest || read > highest;
+  });
+}
+
 function flagsOf(capture: Capture, trace: Omit<Trace, 'id'>, startMs: number): Flag[] {
   const { transducer, simulated, timeEstimated, takenBy } = trace.evidence;
   const flags: Flag[] = [...capture.flags];
   if (transducer.calibrationDue !== null && isPast(transducer.calibrationDue, startMs)) flags.push('calibration-overdue');
-  if (takenBy !== 'zero-check' && transducer.lowestTorque !== null && Math.abs(capture.value) < transducer.lowestTorque) flags.push('below-range');
+  if (takenBy !== 'zero-check') {
+    if (isBeyondTable(capture, trace.evidence.conditioning)) flags.push('beyond-calibration');
+    if (transducer.lowestTorque !== null && Math.abs(capture.value) < transducer.lowestTorque) flags.push('below-range');
+  }
   if (timeEstimated) flags.push('time-estimated');
   if (simulated) flags.push('simulated');
   return flags;

@@ -11,7 +11,7 @@ import * as z from 'zod';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { AskNote } from '../../drivers/links/link.ts';
 import { ERROR_TABLE, TorsiondError, type ErrorCode } from '../../shared/errors.ts';
-import { InstrumentSettings } from '../settings/schema.ts';
+import { RecordedInstrument, type InstrumentSettings } from '../settings/schema.ts';
 
 export const RECORDING_PROFILE = 'torsiond';
 export const RECORDING_LAYOUT = '1';
@@ -115,7 +115,7 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
   } catch {
     instrument = null;
   }
-  const settings = InstrumentSettings.safeParse(instrument);
+  const settings = RecordedInstrument.safeParse(instrument);
   if (!settings.success) {
     const issue = settings.error.issues[0]!;
     throw new TorsiondError('INPUT_FORMAT', `the instrument settings in the recording, made by ${facts.data.software}, do not fit this version: ${issue.path.join('.')} ${issue.message}`, { where });

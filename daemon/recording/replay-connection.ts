@@ -49,7 +49,7 @@ export class ReplayConnection {
       this.#follower = listener;
     } };
     this.#connection = new Connection({
-      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channelCount: instrument.channels.length,
+      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channels: instrument.channels,
       onSettling: () => {},
       onChunk: () => {},
       onEvent: (event) => this.#take(event),

@@ -6,9 +6,9 @@ import type { ChannelAction, ReplayChannel, ReplayPipeline, ReplayResult } from 
 
 /** @param software version of torsiond that replays */
 export function openReplayPipeline(channel: ReplayChannel, software: string): ReplayPipeline {
-  const { unit, signal, sign, zero, transducer, capture } = channel.settings;
+  const { unit, deviceUnit, signal, sign, zero, transducer, capture } = channel.settings;
   const pipeline = new ChannelPipeline({
-    channel: channel.channel, source: channel.source, unit, signal, sign, zero, transducer, capture, software,
+    channel: channel.channel, source: channel.source, unit, deviceUnit, signal, sign, zero, transducer, capture, software,
     isSimulated: channel.isSimulated, toWallMs: channel.toWallMs, startZero: channel.startZero,
   });
   let results: ReplayResult[] = [];

@@ -1,7 +1,7 @@
 /** One channel of the station: its pipeline, its live value, and what the wire says of it. */
 import { isDeepStrictEqual } from 'node:util';
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
-import { CaptureSettings, type Limits } from '../../shared/capture-settings.ts';
+import { CaptureSettings, captureIn } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { DISMISS_MEANINGS, type DismissReason } from '../../shared/reading.ts';
 import type { TransducerSettings } from '../../shared/transducer.ts';
@@ -52,7 +52,7 @@ export class LiveChannel {
   #openPipeline(capture: CaptureSettings): ChannelPipeline {
     const { id, instrument, settings, software, toWallMs, onSamples, onOutcome } = this.#options;
     const pipeline = new ChannelPipeline({
-      channel: id, source: null, unit: settings.unit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: this.#transducer,
+      channel: id, source: null, unit: settings.unit, deviceUnit: settings.deviceUnit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: this.#transducer,
       capture, isSimulated: instrument.simulated, software, toWallMs,
     });
     pipeline.samples$.subscribe((block) => {
@@ -155,7 +155,8 @@ export class LiveChannel {
       case 'latch': this.#mustBeOnline(); return this.#pipeline.latch(command.zeroCheck);
       case 'zero': {
         this.#mustBeOnline();
-        return { zero: await this.#pipeline.zero(), unit: 'N.m' };
+        const zero = await this.#pipeline.zero();
+        return { zero: convertTorque(zero, 'N.m', this.unit), unit: this.unit };
       }
       case 'configure': {
         const { type: _type, id: _id, channel: _channel, ...changes } = command;
@@ -182,19 +183,8 @@ export class LiveChannel {
 
 /** A new unit alone changes how torques are shown, not which ones are within the limits. */
 function changedSettings(before: CaptureSettings, changes: SettingsChange, channel: string): CaptureSettings {
-  const unit = changes.unit ?? before.unit;
-  const limits = changes.limits ?? limitsIn(unit, before);
-  const checked = CaptureSettings.safeParse({ ...before, ...changes, limits });
+  const checked = CaptureSettings.safeParse({ ...captureIn(changes.unit ?? before.unit, before), ...changes });
   if (checked.success) return checked.data;
   const issue = checked.error.issues[0]!;
   throw new TorsiondError('CAPTURE_SETTINGS', `${issue.path.join('.')}: ${issue.message}`, { where: channel });
-}
-
-function limitsIn(unit: string, { limits, unit: before }: CaptureSettings): Limits {
-  const converted = (torque: number): number => convertTorque(torque, before, unit);
-  switch (limits.kind) {
-    case 'none': return limits;
-    case 'absolute': return { ...limits, target: converted(limits.target), low: converted(limits.low), high: converted(limits.high) };
-    case 'percent': return { ...limits, target: converted(limits.target) };
-  }
 }

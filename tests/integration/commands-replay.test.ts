@@ -25,7 +25,7 @@ function file(text: string | Uint8Array, name = 'a.csv'): string {
 const objects = (stdout: string): Record<string, unknown>[] => stdout.split('\n').filter((line) => line !== '').map((line) => JSON.parse(line) as Record<string, unknown>);
 
 /** The same torque as an instrument would send it, recorded: lines in chunks of some milliseconds. */
-async function recording(values: readonly number[], channel: object = {}, piecesMs = 7): Promise<string> {
+async function recording(values: readonly number[], channel: object = {}, piecesMs = 7, line = (value: number, _i: number): string => value.toFixed(4)): Promise<string> {
   const path = join(tempFolder(), 'a.mcap');
   const clock = new ManualClock(5_000, Date.UTC(2026, 10, 25, 8));
   const instrument = InstrumentSettings.parse({
@@ -37,7 +37,7 @@ async function recording(values: readonly number[], channel: object = {}, pieces
   // The driver drops what stands before the first line end, because it may be half a line.
   connection.chunk({ data: Buffer.from('\n'), atMs: 5_000 });
   for (let at = 0; at < values.length; at += piecesMs) {
-    connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value) => `${value.toFixed(4)}\n`).join('')), atMs: 5_001 + at + piecesMs });
+    connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value, i) => `${line(value, at + i)}\n`).join('')), atMs: 5_001 + at + piecesMs });
   }
   await recorder.close();
   return path;
@@ -138,6 +138,39 @@ describe('torsiond replay', () => {
     expect(lines).toHaveLength(6);
     expect(lines[4]).toMatch(/-4[45]\.\d\d\s+-47\.\d\d\s+N·m\s+ccw/);
     expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles, 0 dismissed cycles');
+  });
+});
+
+describe('a replay that was not told enough', () => {
+  it('of a plain trace says which mode is missing, and which there are', async () => {
+    const path = file(csvText(pullTorque({ torque: 50, hasClick: true }, 1_000), 1_000));
+    const { exitCode, stdout, stderr } = await inProcess('replay', path, '--capacity', '60', '--json');
+    expect({ exitCode, stdout }).toEqual({ exitCode: 64, stdout: '' });
+    expect(stderr).toMatch(/^USAGE a trace does not say how a cycle becomes a reading; give it with --mode, which is one of track, peak, first-peak \(/);
+    expect((await inProcess('replay', path, '--mode', 'peak')).stderr).toMatch(/^USAGE a trace does not say the transducer's capacity/);
+  });
+});
+
+describe('a recording of a device that changes its unit', () => {
+  const pull = withNoise(pullTorque({ torque: 50, hasClick: true }, 1_000), 0.02);
+
+  it('gives what came before, then tells the fault; nothing in the other unit is judged', async () => {
+    const path = await recording([...pull, ...pull], {}, 7, (value, i) => `${value.toFixed(4)} ${i < pull.length + 900 ? 'Nm' : 'ft-lb'}`);
+    const { exitCode, stdout, stderr } = await inProcess('replay', path, '--json');
+    expect(exitCode).toBe(65);
+    expect(stderr).toMatch(/^UNIT_REFUSED the device names the unit \[lbf_av\]\.\[ft_i\], but the channel is set to N\.m; nothing of it is used \(/);
+    const told = objects(stdout);
+    expect(told.map(({ type }) => type)).toEqual(['reading', 'cycle.interrupted']);
+    expect(Math.abs((told[0]!.value as number) - 50)).toBeLessThan(0.15);
+  });
+
+  it('is converted where its settings asked for it', async () => {
+    const path = await recording(pull, { deviceUnit: 'named' }, 7, (value) => `${(value / 1.3558179483314003).toFixed(5)} ft-lb`);
+    const { exitCode, stdout } = await inProcess('replay', path, '--json');
+    expect(exitCode).toBe(0);
+    const [reading] = objects(stdout);
+    expect(reading).toMatchObject({ unit: 'N.m', click: true });
+    expect(Math.abs((reading!.value as number) - 50)).toBeLessThan(0.15);
   });
 });
 

@@ -11,7 +11,7 @@ import { createLog } from '../../daemon/log.ts';
 import { createFileSink } from '../../daemon/recording/byte-sink.ts';
 import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
 import { readRecording } from '../../daemon/recording/recording-reader.ts';
-import { Settings } from '../../daemon/settings/schema.ts';
+import type { Settings } from '../../daemon/settings/schema.ts';
 import { Station } from '../../daemon/station/station.ts';
 import { openStore } from '../../daemon/storage/open-store.ts';
 import type { LoadedNote } from '../../daemon/recording/replay-types.ts';
@@ -170,8 +170,8 @@ describe('a replay of a recording', () => {
   }, 90_000);
 
   it('that began in the midst of a connection starts with the zero and the settings of that moment', async () => {
-    const run = await liveRun((settings) => Settings.parse({
-      ...settings, instruments: settings.instruments.map((instrument) => ({ ...instrument, channels: instrument.channels.map((channel) => ({ ...channel, zero: { kind: 'command' } })) })),
+    const run = await liveRun((settings) => ({
+      ...settings, instruments: settings.instruments.map((instrument) => ({ ...instrument, channels: instrument.channels.map((channel) => ({ ...channel, zero: { kind: 'command' as const } })) })),
     }));
     run.station.start();
     await waitUntil(atRest(run, 'wrench/1'), 'the wrench at rest', 20_000);

@@ -166,7 +166,7 @@ describe('zero', () => {
   it('of the device waits until every channel is unloaded, and then zeroes what the device left', async () => {
     const bench = await stationBench({ zero: { kind: 'command', device: true } }, {
       driver: { id: 'ascii-lines', options: { channels: [{ column: 1 }, { column: 2 }], separator: ';', commands: { zero: 'Z' } } },
-      channels: [1, 2].map((n) => ({ sampleRateHz: 1_000, zero: { kind: 'command', device: true }, transducer: { serialNumber: `HF-T60-000${n} (invented)`, capacity: 60 } })),
+      channels: [1, 2].map((n) => ({ sampleRateHz: 1_000, zero: { kind: 'command', device: true }, transducer: { serialNumber: `HF-T60-000${n} (invented)`, capacity: 60 }, capture: { mode: 'peak' } })),
     });
     const sent = (): string[] => bench.far().written.map((bytes) => Buffer.from(bytes).toString('latin1'));
     let offset = 2;

@@ -76,7 +76,7 @@ describe('an instrument on a good link', () => {
   it('carries the unit that the device names and the states of its values', async () => {
     const bench = instrumentBench(scriptedDriver({
       read: (session, data, atMs) => session.events.next({ kind: 'values', channel: 0, values: Float64Array.from(data), unit: 'cN.m', status: Uint8Array.of(2), atMs }),
-    }));
+    }), { channels: [{ sampleRateHz: 100, unit: 'cN.m', transducer: { serialNumber: 'HF-0001', capacity: 6_000 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();
     await bench.stream(10);
     expect(bench.blocks[0]).toMatchObject({ unit: 'cN.m' });
@@ -112,7 +112,7 @@ describe('an instrument on a good link', () => {
   });
 
   it('measures a rate that is not declared', async () => {
-    const bench = instrumentBench(scriptedDriver(), { channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }] });
+    const bench = instrumentBench(scriptedDriver(), { channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();
     expect(bench.instrument.sampleRateHz(0)).toBeNull();
     await bench.stream(1_200);
@@ -234,7 +234,7 @@ describe('silence', () => {
   });
 
   it('does not call a slow channel silent', async () => {
-    const bench = instrumentBench(scriptedDriver(), { silenceMs: 500, channels: [{ sampleRateHz: 1, transducer: { serialNumber: 'HF-0001', capacity: 60 } }] });
+    const bench = instrumentBench(scriptedDriver(), { silenceMs: 500, channels: [{ sampleRateHz: 1, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();
     await bench.stream(10_000, 1_000);
     expect(bench.infos.map((info) => info.state)).not.toContain('stalled');

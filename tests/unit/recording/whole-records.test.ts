@@ -10,7 +10,7 @@ import { ManualClock } from '../../helpers/manual-clock.ts';
 import { tempFolder } from '../../helpers/temp-folder.ts';
 
 const instrument = InstrumentSettings.parse({
-  id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 } }],
+  id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' } }],
 });
 
 async function recording(folder: string): Promise<Buffer> {
