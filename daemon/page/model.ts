@@ -160,6 +160,7 @@ export class PageModel {
     }
     if (info.settings.unit !== view.info.settings.unit) {
       view.live = null;
+      view.dismissed = null;
       view.click = null;
       view.tape.clear();
     }
