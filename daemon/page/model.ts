@@ -160,7 +160,6 @@ export class PageModel {
     }
     if (info.settings.unit !== view.info.settings.unit) {
       view.live = null;
-      view.dismissed = null;
       view.click = null;
       view.tape.clear();
     }
