@@ -75,8 +75,8 @@ export function readTraceHead(path: string, bytes: Buffer, asked: TraceAsked): T
 
   const next = written.find(({ number }) => number > header.line.number);
   const units = next ? unitsRow(cellsOf(next.text, delimiter), time, torque) : null;
-  const timeUnit = agreed(path, 'time', names[time]!, [
-    ['--time-unit', asked.timeUnit ?? null], ['the name of the column', timeUnitOf(names[time]!)], ['the row of units', units?.time ?? null],
+  const timeUnit = asked.timeUnit ?? agreed(path, 'time', names[time]!, [
+    ['the name of the column', timeUnitOf(names[time]!)], ['the row of units', units?.time ?? null],
   ]);
   const unit = agreed(path, 'torque', names[torque]!, [
     ['--trace-unit', asked.unit ?? null], ['the name of the column', torqueUnitOf(names[torque]!)], ['the row of units', units?.torque ?? null],
@@ -210,7 +210,7 @@ function cellsOf(text: string, delimiter: string): string[] {
 
 /** @throws when the quotes do not match */
 export function quotedCells(text: string, delimiter: string): string[] {
-  const records = parse(text, { delimiter, relax_column_count: true, trim: true }) as string[][];
+  const records = parse<string[]>(text, { delimiter, relax_column_count: true, trim: true });
   return records[0] ?? [];
 }
 
