@@ -210,7 +210,7 @@ function cellsOf(text: string, delimiter: string): string[] {
 
 /** @throws when the quotes do not match */
 export function quotedCells(text: string, delimiter: string): string[] {
-  const records = parse<string[]>(text, { delimiter, relax_column_count: true, trim: true });
+  const records: string[][] = parse(text, { delimiter, relax_column_count: true, trim: true });
   return records[0] ?? [];
 }
 
