@@ -22,6 +22,7 @@ import { detectorNumbers, stableBand } from './defaults.ts';
 import type { CaptureEvent, ChannelState } from './events.ts';
 import { isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
 import { IdleNoise } from './idle-noise.ts';
+import { blockOf, lastBlockOf, type IdleState } from './idle-state.ts';
 import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
 import { SampleHistory } from './sample-history.ts';
 import { StillWatch } from './still-watch.ts';
@@ -43,6 +44,8 @@ export class CaptureEngine {
   readonly #history = new SampleHistory();
   readonly #givenNumbers: DetectorNumbers | null;
   #numbers: DetectorNumbers;
+  /** Noise that they were made for, N.m. */
+  #sigma = 0;
   #noise = new IdleNoise(NO_COUNTS.noise);
   #still = new StillWatch(NO_COUNTS.still);
   #counts: SampleCounts = NO_COUNTS;
@@ -121,6 +124,30 @@ export class CaptureEngine {
     return events;
   }
 
+  /** Null while torque is on that may be judged or must not be: then there is no state that another engine could begin with. */
+  idleState(): IdleState | null {
+    if (this.#cycle || this.#blind) return null;
+    return {
+      sigma: this.#sigma, noise: this.#noise.snapshot(), history: this.#history.snapshot(), block: this.#block && lastBlockOf(this.#block),
+      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, holdLeft: this.#holdLeft, isHeldByCommand: this.#isHeldByCommand,
+    };
+  }
+
+  /** Goes on as the engine did whose state this is, with the present settings. */
+  restore(state: IdleState): void {
+    this.#cycle = null;
+    this.#blind = null;
+    if (state.block) this.#resolve(state.block.rateHz);
+    this.#numbers = this.#numbersFor(state.sigma);
+    this.#noise.restore(state.noise);
+    this.#history.restore(state.history);
+    this.#block = state.block && blockOf(state.block);
+    this.#nextIndex = state.nextIndex;
+    this.#sinceGap = state.sinceGap;
+    this.#holdLeft = state.holdLeft;
+    this.#isHeldByCommand = state.isHeldByCommand;
+  }
+
   step(block: SampleBlock): CaptureEvent[] {
     const count = block.torque.length;
     if (count === 0) return [];
@@ -176,6 +203,7 @@ export class CaptureEngine {
 
   /** @param noise sigma of the idle channel, N.m */
   #numbersFor(noise: number): DetectorNumbers {
+    this.#sigma = noise;
     return this.#givenNumbers ?? detectorNumbers(this.#settings, this.#facts.capacity, noise);
   }
 

@@ -7,6 +7,11 @@ import type { SampleBlock } from '../../shared/sample-block.ts';
 /** More room than this, samples, is given back after a long cycle. */
 const LARGE = 65_536;
 
+export interface SampleHistoryState {
+  readonly device: Float64Array;
+  readonly status: Uint8Array | null;
+}
+
 export class SampleHistory {
   #device = new Float64Array(4096);
   /** Kept from the first sample on that is not clean. */
@@ -43,6 +48,22 @@ export class SampleHistory {
   status(from: number, to: number): Uint8Array | null {
     const bits = this.#status?.slice(from, to);
     return bits?.some((value) => value !== 0) ? bits : null;
+  }
+
+  snapshot(): SampleHistoryState {
+    return { device: this.device(0, this.#length), status: this.status(0, this.#length) };
+  }
+
+  restore(state: SampleHistoryState): void {
+    const count = state.device.length;
+    this.clear();
+    this.#makeRoom(count);
+    this.#device.set(state.device);
+    if (state.status) {
+      this.#status = new Uint8Array(this.#device.length);
+      this.#status.set(state.status);
+    }
+    this.#length = count;
   }
 
   dropBefore(from: number): void {

@@ -25,6 +25,8 @@ interface Point {
   readonly at: number;
 }
 
+export type ArrivalFitState = ReturnType<ArrivalFit['snapshot']>;
+
 export class ArrivalFit {
   #periodMs: number | null;
   /** The line passes through this point. */
@@ -84,6 +86,27 @@ export class ArrivalFit {
     this.#firstAtMs = null;
     this.#arrivals = 0;
     this.#isEstablished = false;
+  }
+
+  /** All that changes; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      periodMs: this.#periodMs, anchor: this.#anchor, bins: this.#bins, binEndMs: this.#binEndMs, binBest: this.#binBest, lateness: this.#lateness,
+      raw: this.#raw, firstAtMs: this.#firstAtMs, arrivals: this.#arrivals, isEstablished: this.#isEstablished,
+    };
+  }
+
+  restore(state: ArrivalFitState): void {
+    this.#periodMs = state.periodMs;
+    this.#anchor = state.anchor;
+    this.#bins = state.bins;
+    this.#binEndMs = state.binEndMs;
+    this.#binBest = state.binBest;
+    this.#lateness = state.lateness;
+    this.#raw = state.raw;
+    this.#firstAtMs = state.firstAtMs;
+    this.#arrivals = state.arrivals;
+    this.#isEstablished = state.isEstablished;
   }
 
   #late(point: Point): number {

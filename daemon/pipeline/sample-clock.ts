@@ -41,6 +41,8 @@ interface Held extends ArrivedSamples {
   readonly gap: GapReason | null;
 }
 
+export type SampleClockState = ReturnType<SampleClock['snapshot']>;
+
 export class SampleClock {
   readonly #options: SampleClockOptions;
   readonly #fit: ArrivalFit;
@@ -114,6 +116,26 @@ export class SampleClock {
   resume(): void {
     this.#fit.restart();
     this.#markGap('silence');
+  }
+
+  /** All that changes; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      fit: this.#fit.snapshot(), rateHz: this.#rateHz, index: this.#index, gap: this.#gap, nextMs: this.#nextMs,
+      held: this.#held, heldCount: this.#heldCount, dropped: this.#dropped, steps: this.#steps,
+    };
+  }
+
+  restore(state: SampleClockState): void {
+    this.#fit.restore(state.fit);
+    this.#rateHz = state.rateHz;
+    this.#index = state.index;
+    this.#gap = state.gap;
+    this.#nextMs = state.nextMs;
+    this.#held = state.held;
+    this.#heldCount = state.heldCount;
+    this.#dropped = state.dropped;
+    this.#steps = state.steps;
   }
 
   /** The first mark stays: `connected` is not hidden by a bad sample behind it. */

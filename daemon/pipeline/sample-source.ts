@@ -31,6 +31,25 @@ interface Channel {
 const RATE_TOLERANCE = 0.03;
 const SILENT_SAMPLES = 4;
 
+/** The end of the last values that a driver gave, by which a replay sees that its driver is in step with the live one. */
+export interface LastValues {
+  readonly channel: number;
+  readonly atMs: number;
+  readonly unit: string | null;
+  readonly count: number;
+  readonly values: Float64Array;
+}
+
+export type SampleSourceState = ReturnType<SampleSource['snapshot']>;
+
+/** Values of the last event that are compared. */
+const COMPARED_VALUES = 64;
+
+export function lastValues(event: Extract<DriverEvent, { kind: 'values' }>): LastValues {
+  const { channel, atMs, unit, values } = event;
+  return { channel, atMs, unit, count: values.length, values: values.slice(-COMPARED_VALUES) };
+}
+
 export function channelId(instrument: string, channel: number): string {
   return `${instrument}/${channel + 1}`;
 }
@@ -43,6 +62,7 @@ export function isSaidByDevice(code: ErrorCode): boolean {
 export class SampleSource {
   readonly #silenceMs: number;
   readonly #channels: readonly Channel[];
+  #last: Extract<DriverEvent, { kind: 'values' }> | null = null;
 
   constructor(options: SampleSourceOptions) {
     this.#silenceMs = options.silenceMs;
@@ -56,6 +76,7 @@ export class SampleSource {
   /** @returns the blocks that the event completes; none while a rate is being measured. */
   step(event: DriverEvent): DeviceBlock[] {
     if (event.kind === 'values') {
+      this.#last = event;
       const channel = this.#channels[event.channel]!;
       this.#notePause(channel, event.atMs);
       channel.lastAtMs = event.atMs;
@@ -97,6 +118,23 @@ export class SampleSource {
   /** Per channel: samples taken, missing, dropped while measuring, and steps of the time base. */
   counters(): readonly { readonly channel: string; readonly samples: number; readonly missing: number; readonly dropped: number; readonly steps: number }[] {
     return this.#channels.map(({ id, samples, missing, clock }) => ({ channel: id, samples, missing, ...clock.counters() }));
+  }
+
+  /** All that changes, and the last values; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      channels: this.#channels.map(({ clock, lastAtMs, samples, missing }) => ({ clock: clock.snapshot(), lastAtMs, samples, missing })),
+      last: this.#last && lastValues(this.#last),
+    };
+  }
+
+  restore(state: SampleSourceState): void {
+    this.#last = null;
+    for (const [i, { clock, ...counts }] of state.channels.entries()) {
+      const channel = this.#channels[i]!;
+      channel.clock.restore(clock);
+      Object.assign(channel, counts);
+    }
   }
 
   #limitMs(channel: Channel): number {

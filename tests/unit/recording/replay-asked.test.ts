@@ -131,7 +131,7 @@ async function replayed(path: string): Promise<{ blocks: DeviceBlock[]; results:
     adapt: (recorded: ChannelSettings) => recorded,
     traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 } }),
     columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, findDriver,
-    openPipeline: () => ({ push: (block: DeviceBlock) => (blocks.push(block), []), end: () => [], act: () => [] }),
+    openPipeline: () => ({ push: (block: DeviceBlock) => (blocks.push(block), []), end: () => [], restore: () => {}, startCapture: () => [], act: () => [] }),
     pace: async () => {}, stop: new AbortController().signal,
   };
   for await (const result of replayFile(path, options)) results.push(result);
