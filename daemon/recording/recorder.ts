@@ -42,6 +42,8 @@ export interface ConnectionStart {
   readonly isJoined?: boolean;
   /** A mark `state` follows. Default false. */
   readonly hasState?: boolean;
+  /** Monotonic time of its first bytes, ms, where they came before the recording began. Default: they did not. */
+  readonly fromMonoMs?: number | null;
   /** Joined, but the beginning of the connection is recorded first. Default false. */
   readonly hasHead?: boolean;
   /** What people do at the channels is in the recording too. Default false. */
@@ -252,11 +254,11 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
       let marksBefore = lostMarks;
       const open = (): void => {
         if (current.isOpen) return;
-        const { isJoined = false, hasState = false, hasHead = false, hasCommands = false } = current.start;
+        const { isJoined = false, hasState = false, fromMonoMs = null, hasHead = false, hasCommands = false } = current.start;
         const metadata = connectionMetadata({
           instrument, epoch, piece: current.piece, station: options.station, software: options.software,
           driverOrigin: options.driverOrigin?.(instrument.driver.id) ?? null, startWallMs, startMonoMs,
-          wallOffsetMs: wallOffsetMs(), isJoined, hasState, hasHead, hasCommands,
+          wallOffsetMs: wallOffsetMs(), isJoined, hasState, fromMonoMs, hasHead, hasCommands,
         });
         // It counts for nothing: where there is no room for it there is none for the chunk behind it.
         current.isOpen = put({ kind: 'channel', size: 0, instrument: instrument.id, channel: current, metadata });
@@ -266,7 +268,7 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
         chunk: (chunk) => {
           if (isBroken || lostMarks !== marksBefore) {
             // Something is missing here: what follows is another piece, so that a replay never joins the two.
-            const rest: ConnectionStart = { ...current.start, isJoined: true, hasState: false, hasHead: false };
+            const rest: ConnectionStart = { ...current.start, isJoined: true, hasState: false, fromMonoMs: null, hasHead: false };
             current = { piece: current.piece + 1, isOpen: false, id: undefined, start: rest };
             isBroken = false;
             marksBefore = lostMarks;

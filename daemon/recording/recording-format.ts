@@ -87,6 +87,8 @@ export interface RecordedConnection {
   readonly isJoined: boolean;
   /** A mark `state` follows: what comes before it is for the driver alone, so that it is in step. */
   readonly hasState: boolean;
+  /** Monotonic time of its first bytes here, ms, where that is before the beginning of the recording. */
+  readonly fromMonoMs: number | null;
   /** Joined, but what the instrument said at the start of the connection stands here too. */
   readonly hasHead: boolean;
   /** What people did at the channels is recorded too. */
@@ -110,6 +112,7 @@ const Metadata = z.object({
   joined: z.enum(['true', 'false']),
   commands: z.enum(['true', 'false']),
   state: z.enum(['true', 'false']),
+  fromMonoMs: z.coerce.number().optional(),
   head: z.enum(['true', 'false']),
 });
 
@@ -128,6 +131,7 @@ export function connectionMetadata(connection: RecordedConnection): Map<string, 
     ['joined', String(connection.isJoined)],
     ['commands', String(connection.hasCommands)],
     ['state', String(connection.hasState)],
+    ...(connection.fromMonoMs === null ? [] : [['fromMonoMs', String(connection.fromMonoMs)] as const]),
     ['head', String(connection.hasHead)],
   ]);
 }
@@ -162,6 +166,7 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
     wallOffsetMs: facts.data.wallOffsetMs,
     isJoined: facts.data.joined === 'true',
     hasState: facts.data.state === 'true',
+    fromMonoMs: facts.data.fromMonoMs ?? null,
     hasHead: facts.data.head === 'true',
     hasCommands: facts.data.commands === 'true',
   };

@@ -81,6 +81,10 @@ interface Attached {
   stop(): Promise<void>;
 }
 
+function timeOf(item: Remembered): number {
+  return item.kind === 'chunk' ? item.chunk.atMs : item.mark.note.atMs;
+}
+
 export class RecordingHub {
   readonly #options: RecordingHubOptions;
   readonly #attached = new Map<string, Set<Attached>>();
@@ -210,16 +214,17 @@ export class RecordingHub {
     const isJoined = isUnderWay && source.isStreaming();
     if (isUnderWay && !isJoined && memory.sinceStart === null) return false;
     const state = memory && source.state();
+    const before = isJoined ? [...(memory.head ?? []), ...memory.latest] : (memory?.sinceStart ?? []);
     one.epoch = epoch;
     one.connection = recorder.connection(source.settings(), epoch, {
-      isJoined, hasState: state !== null, hasHead: isJoined && memory.head !== null, hasCommands: true,
+      fromMonoMs: before[0] ? timeOf(before[0]) : null, isJoined, hasState: state !== null, hasHead: isJoined && memory.head !== null, hasCommands: true,
     });
-    if (isJoined) for (const item of [...(memory.head ?? []), ...memory.latest]) this.#pass(one, item);
+    if (isJoined) for (const item of before) this.#pass(one, item);
     if (state) {
       recorder.mark({ kind: 'state', instrument: one.instrument, epoch, ...state, channels: [...state.channels] });
       one.waiting = state.channels.flatMap(({ pipeline }, i) => (pipeline.capture ? [] : [i]));
     }
-    if (isUnderWay && !isJoined) for (const item of memory.sinceStart ?? []) this.#pass(one, item);
+    if (!isJoined) for (const item of before) this.#pass(one, item);
     return true;
   }
 

@@ -44,7 +44,8 @@ export class ReplayConnection {
     this.#isWarmingUp = recorded.isJoined && recorded.hasState;
     // What was said before the recording began is not in it: it was the right instrument then.
     if (recorded.isJoined) this.#held = null;
-    this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startMonoMs + recorded.wallOffsetMs);
+    const fromMs = recorded.fromMonoMs ?? recorded.startMonoMs;
+    this.#clock = new ReplayClock(fromMs, fromMs + recorded.wallOffsetMs);
     this.#source = new SampleSource({
       instrument: instrument.id, epoch, silenceMs: instrument.silenceMs,
       ratesHz: declaredRates(instrument, driver, driverOptions),
