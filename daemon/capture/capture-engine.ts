@@ -138,7 +138,8 @@ export class CaptureEngine {
     this.#cycle = null;
     this.#blind = null;
     if (state.block) this.#resolve(state.block.rateHz);
-    this.#numbers = this.#numbersFor(state.sigma);
+    this.#sigma = state.sigma;
+    this.#numbers = this.#numbersFor(this.#sigma);
     this.#noise.restore(state.noise);
     this.#history.restore(state.history);
     this.#block = state.block && blockOf(state.block);

@@ -51,19 +51,15 @@ export class SampleHistory {
   }
 
   snapshot(): SampleHistoryState {
-    return { device: this.device(0, this.#length), status: this.status(0, this.#length) };
+    return { device: this.#device.slice(0, this.#length), status: this.#status && this.#status.slice(0, this.#length) };
   }
 
   restore(state: SampleHistoryState): void {
-    const count = state.device.length;
-    this.clear();
-    this.#makeRoom(count);
+    this.#device = new Float64Array(Math.max(this.#device.length, state.device.length));
     this.#device.set(state.device);
-    if (state.status) {
-      this.#status = new Uint8Array(this.#device.length);
-      this.#status.set(state.status);
-    }
-    this.#length = count;
+    this.#status = state.status && new Uint8Array(this.#device.length);
+    this.#status?.set(state.status!);
+    this.#length = state.device.length;
   }
 
   dropBefore(from: number): void {
