@@ -2,6 +2,7 @@
  * A recording that joins a running connection replays to the readings of the live run, bit for bit: a whole station on a
  * clock that stands still, recordings that begin at random moments, and the replay of each.
  */
+import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { isDeepStrictEqual } from 'node:util';
 import { describe, expect, it } from 'vitest';
@@ -240,3 +241,64 @@ describe.each(DEVICES)('recordings that join at 20 random moments: $name', (devi
     expect(compared).toBeGreaterThan(100);
   }, 120_000);
 });
+
+describe('a damaged recording', () => {
+  it('gives the readings before the damage, bit for bit, then says so; never another reading', async () => {
+    const device = DEVICES[2]!;
+    const { joined } = await liveRun(device, 3, 1);
+    const { path } = joined[0]!;
+    const whole = readFileSync(path);
+    const all = await replayed(path);
+    const readings = (told: readonly Told[]): Told[] => told.filter(({ type }) => type === 'reading');
+    expect(readings(all.told).length).toBeGreaterThan(3);
+    const records = recordsOf(whole);
+    const chunks = records.filter(({ opcode }) => opcode === 0x06);
+    expect(chunks.length).toBeGreaterThan(20);
+    const random = seeded(11);
+    const pick = <Item>(list: readonly Item[]): Item => list[Math.floor(random() * list.length)]!;
+    const without = (from: number, to: number): Buffer => Buffer.concat([whole.subarray(0, from), whole.subarray(to)]);
+    const overwritten = (at: number, bytes: Uint8Array): Buffer => {
+      const copy = Buffer.from(whole);
+      copy.set(bytes.subarray(0, copy.length - at), at);
+      return copy;
+    };
+    /** `isTold`: it can change what is read. What only concerns the index need not be told. */
+    const damages: { name: string; isTold: boolean; make(): Buffer }[] = [
+      { name: 'cut anywhere', isTold: true, make: () => whole.subarray(0, 60 + Math.floor(random() * (whole.length - 61))) },
+      { name: 'a flipped bit in a chunk', isTold: true, make: () => { const { from, to } = pick(chunks); const at = from + 46 + Math.floor(random() * (to - from - 46)); return overwritten(at, Uint8Array.of(whole[at]! ^ (1 << Math.floor(random() * 8)))); } },
+      { name: 'a flipped bit anywhere', isTold: false, make: () => { const at = Math.floor(random() * whole.length); return overwritten(at, Uint8Array.of(whole[at]! ^ (1 << Math.floor(random() * 8)))); } },
+      { name: 'a chunk under another opcode', isTold: true, make: () => overwritten(pick(chunks).from, Uint8Array.of(0x80 + Math.floor(random() * 0x70))) },
+      { name: 'a chunk taken for an index', isTold: true, make: () => overwritten(pick(chunks).from, Uint8Array.of(0x07)) },
+      { name: 'a block of zeros', isTold: false, make: () => overwritten(Math.floor(random() * whole.length), new Uint8Array(512)) },
+      { name: 'a lost stretch', isTold: true, make: () => { const at = 60 + Math.floor(random() * (chunks.at(-1)!.to - 4_200)); return without(at, at + 4_096); } },
+      { name: 'a lost chunk', isTold: true, make: () => { const { from, to } = pick(chunks); return without(from, to); } },
+      { name: 'a chunk twice', isTold: true, make: () => { const { from, to } = pick(chunks); return Buffer.concat([whole.subarray(0, to), whole.subarray(from)]); } },
+      { name: 'two chunks changed over', isTold: true, make: () => { const i = 1 + Math.floor(random() * (chunks.length - 2)); const [a, b] = [chunks[i]!, chunks[i + 1]!]; return Buffer.concat([whole.subarray(0, a.from), whole.subarray(b.from, b.to), whole.subarray(a.to, b.from), whole.subarray(a.from, a.to), whole.subarray(b.to)]); } },
+    ];
+    const damaged = join(tempFolder(), 'damaged.mcap');
+    for (const { name, isTold, make } of damages) {
+      for (let trial = 0; trial < 12; trial++) {
+        writeFileSync(damaged, make());
+        let told: Told[] = [];
+        let faults: string[] = [];
+        try {
+          ({ told, faults } = await replayed(damaged));
+        } catch (thrown) {
+          expect([name, (thrown as { code: string }).code]).toEqual([name, 'INPUT_FORMAT']);
+          faults = ['refused'];
+        }
+        const given = readings(told);
+        expect([name, given]).toEqual([name, readings(all.told).slice(0, given.length)]);
+        if (isTold || given.length < readings(all.told).length) expect([name, trial, faults.length]).not.toEqual([name, trial, 0]);
+      }
+    }
+  }, 120_000);
+});
+
+function recordsOf(bytes: Buffer): { opcode: number; from: number; to: number }[] {
+  const records: { opcode: number; from: number; to: number }[] = [];
+  for (let from = 8; from + 9 < bytes.length; from = records.at(-1)!.to) {
+    records.push({ opcode: bytes[from]!, from, to: from + 9 + Number(bytes.readBigUInt64LE(from + 1)) });
+  }
+  return records;
+}
