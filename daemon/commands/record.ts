@@ -31,7 +31,7 @@ export const registerRecord: RegisterCommand = (program, context, finish) => {
     .requiredOption('--channel <id>', 'channel such as bench-a/1, or instrument such as bench-a; all its channels are recorded')
     .requiredOption('--out <file>', 'recording to write (.mcap); must not exist')
     .option('--seconds <n>', 'stop by itself after so long', wholeNumber(1, 604_800))
-    .option('--with-torque', 'also the torque of each channel as messages that MCAP viewers plot, up to 1,000 a second and some 90 bytes each')
+    .option('--with-torque', 'also the torque of each channel as messages that MCAP viewers plot, up to 1,000 a second of some 80 bytes each')
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
     .option(...DATA_OPTION)
     .option('--token-env <name>', 'environment variable with a token for the gateway; when it is not set, a token is made for the time of the recording', 'TORSIOND_TOKEN')

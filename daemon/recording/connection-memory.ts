@@ -22,7 +22,10 @@ export class ConnectionMemory {
   /** The newest, and those before them. */
   #young: Remembered[] = [];
   #old: Remembered[] = [];
+  /** Of the list that grows. */
   #bytes = 0;
+  #doneBytes = 0;
+  #headBytes = 0;
 
   constructor(epoch: number) {
     this.epoch = epoch;
@@ -37,6 +40,7 @@ export class ConnectionMemory {
   endHead(): void {
     if (!this.#isHead) return;
     this.#isHead = false;
+    this.#headBytes = this.#bytes;
     this.#bytes = 0;
   }
 
@@ -48,12 +52,22 @@ export class ConnectionMemory {
     this.#bytes += bytes;
     list.push(item);
     if (this.#bytes < MEMORY_BYTES && list.length < MEMORY_ITEMS) return;
-    this.#bytes = 0;
     if (this.#isHead) this.#head = null;
     else {
+      this.#doneBytes = this.#bytes;
       this.#old = this.#young;
       this.#young = [];
     }
+    this.#bytes = 0;
+  }
+
+  /** Bytes that are kept. */
+  get bytes(): number {
+    return this.#headBytes + this.#doneBytes + this.#bytes;
+  }
+
+  get isHeadLost(): boolean {
+    return this.#head === null;
   }
 
   /** All since the connection began; null once the beginning is over, or was too long. */

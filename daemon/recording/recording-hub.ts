@@ -191,6 +191,8 @@ export class RecordingHub {
       ['torsiond_recordings_total', this.#counts.started],
       ['torsiond_recordings_cut_total', this.#counts.cut],
       ['torsiond_recorded_bytes_total', this.#counts.bytes],
+      ['torsiond_recording_memory_bytes', [...this.#watched.values()].reduce((sum, { memory }) => sum + (memory?.bytes ?? 0), 0)],
+      ['torsiond_recording_beginnings_lost', [...this.#watched.values()].filter(({ memory }) => memory?.isHeadLost).length],
     ];
   }
 
