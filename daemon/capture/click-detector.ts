@@ -42,8 +42,8 @@ const PEAK_BEFORE_MS = 12;
 /** A deep fall is decided this long after its peak at the latest. */
 const LATEST_MS = 260;
 
-/** Mean |second difference| of white noise of unit sigma: sqrt(6) * sqrt(2 / pi). */
-const SECOND_DIFFERENCE = Math.sqrt(6) * Math.sqrt(2 / Math.PI);
+/** Of white noise of unit sigma the mean |second difference| is sqrt(6) * sqrt(2 / pi). */
+const PER_SECOND_DIFFERENCE = 1 / (Math.sqrt(6) * Math.sqrt(2 / Math.PI));
 
 export class ClickDetector {
   readonly #tickLength: number;
@@ -149,10 +149,11 @@ export class ClickDetector {
   /** Ramps cancel in second differences; a break counts at most a few times the present estimate. */
   #learnNoise(tick: number, mean: number): void {
     if (tick < 2) return;
-    const second = Math.abs(mean - 2 * this.#means.get(tick - 1) + this.#means.get(tick - 2)) / SECOND_DIFFERENCE;
+    const second = Math.abs(mean - 2 * this.#means.get(tick - 1) + this.#means.get(tick - 2)) * PER_SECOND_DIFFERENCE;
     const seen = tick - 1;
-    if (seen <= 16) this.#noise += (second - this.#noise) / seen;
-    else this.#noise += (Math.min(second, Math.max(4 * this.#noise, this.#leastStep)) - this.#noise) / Math.min(seen, 128);
+    const noise = this.#noise;
+    if (seen <= 16) this.#noise = noise + (second - noise) / seen;
+    else this.#noise = noise + (Math.min(second, Math.max(4 * noise, this.#leastStep)) - noise) * (seen < 128 ? 1 / seen : 1 / 128);
   }
 
   #confirm(scale: ClickScale, fall: ConfirmedFall | null): void {

@@ -1,12 +1,14 @@
 /** What a channel at rest has become by its samples so far: enough for another engine to go on bit for bit. */
 import type { SampleBlock } from '../../shared/sample-block.ts';
-import type { IdleNoise } from './idle-noise.ts';
+import type { Armed } from './armed.ts';
+import type { RestWatch } from './rest-watch.ts';
 import type { SampleHistoryState } from './sample-history.ts';
 
 export interface IdleState {
   /** Noise that the present numbers were made for, N.m. */
   readonly sigma: number;
-  readonly noise: ReturnType<IdleNoise['snapshot']>;
+  readonly armed: ReturnType<Armed['snapshot']>;
+  readonly rest: ReturnType<RestWatch['snapshot']>;
   readonly history: SampleHistoryState;
   readonly block: LastBlock | null;
   readonly nextIndex: number;

@@ -5,6 +5,7 @@
 import { TorsiondError } from '../../shared/errors.ts';
 import type { CalibrationCurve, Conditioning, DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import type { SignalScale } from '../../shared/signal.ts';
+import { convertTorque } from '../../shared/units.ts';
 import { BlockMemory } from './block-memory.ts';
 import { applyConditioning } from './calibration.ts';
 import { ZeroFinder, type ZeroFinderState } from './zero.ts';
@@ -14,12 +15,20 @@ export type ZeroRule =
   | { readonly kind: 'command' }
   | { readonly kind: 'automatic'; readonly zone?: number | undefined; readonly quietMs: number };
 
+/** The same rule with its torques in N.m. */
+export function zeroNm(zero: ZeroRule, unit: string): ZeroRule {
+  if (zero.kind === 'fixed') return { ...zero, offset: convertTorque(zero.offset, unit, 'N.m') };
+  return zero.kind === 'command' || zero.zone === undefined ? zero : { ...zero, zone: convertTorque(zero.zone, unit, 'N.m') };
+}
+
 export interface ConditionerOptions {
+  /** UCUM code of the device values, or of what `signal` makes of them, where a block names none. */
   readonly unit: string;
   /** For devices that send the signal of the bridge; a device that names a torque unit sends torque. */
   readonly signal?: SignalScale | null;
   readonly sign: 1 | -1;
   readonly calibration: CalibrationCurve;
+  /** Torques in N.m. */
   readonly zero: ZeroRule;
   /** N.m */
   readonly capacity: number;

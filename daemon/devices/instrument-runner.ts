@@ -27,8 +27,9 @@ const LOOK_WHILE_OPEN_MS = 1_000;
 /** Driver events kept while the instrument identifies itself; the oldest go first, counted. */
 const MAX_HELD_EVENTS = 4_096;
 const COMMAND_LIMIT_MS = 5_000;
-/** A silence timer this late says that the process slept; what waits to be read gets this long to arrive. */
+/** A silence timer this late says that the process slept; what waits to be read then gets so long to arrive. */
 const LATE_TIMER_MS = 50;
+const CATCH_UP_MS = 250;
 
 export function createInstrument(settings: InstrumentSettings, deps: InstrumentDeps): Instrument {
   return new InstrumentRunner(settings, deps);
@@ -225,6 +226,7 @@ class InstrumentRunner implements Instrument {
   }
 
   #announceGap(reason: InstrumentGap['reason']): void {
+    for (const block of this.#source?.end() ?? []) this.#blocks.next(block);
     this.#gaps.next({ instrument: this.id, epoch: this.#state.epoch, reason, lastSampleMs: this.#lastSampleMs, atMs: this.#deps.clock.monoMs() });
   }
 
@@ -264,7 +266,7 @@ class InstrumentRunner implements Instrument {
     const { onChunk, onNote } = this.#deps;
     this.#connection = new Connection({
       link, clock: this.#deps.clock, driver: this.#driver!, driverOptions: this.#driverOptions,
-      channelCount: this.settings.channels.length,
+      channels: this.settings.channels,
       onSettling: () => this.#dispatch({ kind: 'bytes', connection }),
       onChunk: ({ data, atMs }) => this.#tap(() => onChunk?.({ data: data.slice(), atMs }, epoch)),
       ...(onNote ? { onNote: (note: AskNote) => this.#tap(() => onNote(note, epoch)) } : {}),
@@ -390,7 +392,7 @@ class InstrumentRunner implements Instrument {
     const limitMs = this.#source?.silenceLimitMs ?? this.settings.silenceMs;
     const restMs = this.#lastActivityMs + limitMs - nowMs;
     if (restMs > 0) return this.#startTimer('silence', restMs);
-    if (nowMs - dueMs > LATE_TIMER_MS) return this.#startTimer('silence', LATE_TIMER_MS);
+    if (nowMs - dueMs > LATE_TIMER_MS) return this.#startTimer('silence', CATCH_UP_MS);
     const stalled = new TorsiondError('LINK_STALLED', `no sample for ${limitMs} ms`, { where: this.#label });
     this.#dispatch({ kind: 'silent', connection: this.#state.connection, error: this.#complaint ?? stalled });
   }

@@ -11,18 +11,18 @@ import { createHash } from 'node:crypto';
 import { Observable, Subject, filter } from 'rxjs';
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
-import type { InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
+import type { DismissedCycle, InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { signalScale, type SignalSettings } from '../../shared/signal.ts';
-import { capacityNm, type TransducerSettings } from '../../shared/transducer.ts';
-import { convertTorque } from '../../shared/units.ts';
+import { capacityNm, curveNm, type TransducerSettings } from '../../shared/transducer.ts';
+import { NAMED_UNIT, convertTorque } from '../../shared/units.ts';
 import { CaptureEngine } from '../capture/capture-engine.ts';
 import { checkCapture, detectorNumbers } from '../capture/defaults.ts';
-import type { CaptureEvent, ChannelState } from '../capture/events.ts';
+import type { CaptureEvent, ChannelState, NoReading } from '../capture/events.ts';
 import type { ChannelFacts } from '../capture/evidence.ts';
 import type { IdleState } from '../capture/idle-state.ts';
-import { Conditioner, type ConditionerState, type ZeroRule } from '../conditioning/conditioner.ts';
+import { Conditioner, zeroNm, type ConditionerState, type ZeroRule } from '../conditioning/conditioner.ts';
 import { judge } from './judge.ts';
 import { LateStart } from './late-start.ts';
 
@@ -30,11 +30,14 @@ export interface ChannelPipelineOptions {
   readonly channel: string;
   /** File of a replay, null for a live channel. */
   readonly source: string | null;
-  /** UCUM code of the device values, where the device does not name it. */
+  /** UCUM code of the torques in `transducer` and `zero`. */
   readonly unit: string;
+  /** UCUM code of the device values, where the device does not name it; left out or `named`: `unit`. */
+  readonly deviceUnit?: string | undefined;
   /** What the device sends; default torque. */
   readonly signal?: SignalSettings;
   readonly sign: 1 | -1;
+  /** Torques in `unit`. */
   readonly zero: ZeroRule;
   readonly transducer: TransducerSettings;
   readonly capture: CaptureSettings;
@@ -53,9 +56,10 @@ export interface PipelineState {
 
 /** What comes of a channel's samples. */
 export type Outcome =
-  | Extract<CaptureEvent, { kind: 'state' | 'cycle-started' | 'click' | 'knock' }>
+  | Extract<CaptureEvent, { kind: 'state' | 'cycle-started' | 'click' }>
   | { readonly kind: 'reading'; readonly reading: Reading; readonly trace: Trace }
   | { readonly kind: 'interrupted'; readonly cycle: InterruptedCycle }
+  | { readonly kind: 'dismissed'; readonly cycle: DismissedCycle }
   /** Nothing is captured until the settings or the rate change. */
   | { readonly kind: 'fault'; readonly fault: TorsiondError };
 
@@ -87,7 +91,8 @@ export class ChannelPipeline {
     this.#capacity = capacityNm(options.transducer, options.unit);
     this.#engine = new CaptureEngine({ settings: options.capture, facts: channelFacts(options, this.#capacity), toWallMs: options.toWallMs });
     this.#conditioner = new Conditioner({
-      unit: options.unit, signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign, calibration: options.transducer.calibration.curve, zero: options.zero, capacity: this.#capacity,
+      unit: valueUnit(options), signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign,
+      calibration: curveNm(options.transducer.calibration.curve, options.unit), zero: zeroNm(options.zero, options.unit), capacity: this.#capacity,
       releaseTorque: detectorNumbers(options.capture, this.#capacity, 0).releaseTorque,
       onZero: (result) => this.#endZero(result),
     });
@@ -106,6 +111,11 @@ export class ChannelPipeline {
 
   get state(): ChannelState {
     return this.#engine.state;
+  }
+
+  /** Torque that stands at rest while the channel is loaded, N.m; else null. */
+  get standing(): number | null {
+    return this.#engine.standing;
   }
 
   /** Why the channel captures nothing, or null. */
@@ -172,14 +182,18 @@ export class ChannelPipeline {
     this.#causeAll(this.#engine.hold());
   }
 
-  /** @throws TorsiondError MODE_MISMATCH outside track, CHANNEL_NOT_READY without samples, or why nothing is captured */
-  latch(): void {
+  /**
+   * @param isZeroCheck to see the zero of the unloaded channel; not judged
+   * @throws TorsiondError MODE_MISMATCH outside track, TORQUE_TOO_LOW unless it is a zero check, CHANNEL_NOT_READY without
+   *   samples, or why nothing is captured
+   */
+  latch(isZeroCheck = false): void {
     const { channel } = this.#options;
     if (this.settings.mode !== 'track') {
       throw new TorsiondError('MODE_MISMATCH', `a reading can be taken by hand in track only; the channel is set to ${this.settings.mode}`, { where: channel });
     }
     if (this.#fault) throw this.#fault;
-    const event = this.#engine.latch();
+    const event = this.#engine.latch(isZeroCheck);
     if (!event) throw new TorsiondError('CHANNEL_NOT_READY', 'the channel has given no samples yet', { where: channel });
     this.#caused$.next(event);
   }
@@ -192,7 +206,7 @@ export class ChannelPipeline {
     const before = this.settings;
     for (const event of this.#engine.reconfigure(settings)) {
       // What is interrupted ran with the settings before.
-      this.#outcomes$.next(event.kind === 'interrupted' ? this.#cut(event, before) : this.#judge(event));
+      this.#outcomes$.next(this.#judge(event, before));
     }
   }
 
@@ -229,7 +243,7 @@ export class ChannelPipeline {
       const before = this.#fault;
       this.#fault = checkCapture(this.settings, block.rateHz, this.#capacity)[0] ?? null;
       if (this.#fault) this.#outcomes$.next({ kind: 'fault', fault: this.#fault });
-      else if (before) this.#outcomes$.next({ kind: 'state', state: this.state, atMs: block.startMs });
+      else if (before) this.#outcomes$.next({ kind: 'state', state: this.state, standing: this.standing, atMs: block.startMs });
     }
     return this.#fault === null;
   }
@@ -242,27 +256,25 @@ export class ChannelPipeline {
     this.#outcomes$.next({ kind: 'fault', fault });
   }
 
-  #judge(event: CaptureEvent): Outcome {
+  #judge(event: CaptureEvent, settings = this.settings): Outcome {
     const { source } = this.#options;
     switch (event.kind) {
       case 'captured':
         return { kind: 'reading', ...judge(event.capture, event.trace, { source, keepsTrace: source === null, idOf: (trace) => readingId(trace, source) }) };
       case 'interrupted':
-        return this.#cut(event, this.settings);
+        return { kind: 'interrupted', cycle: { type: 'cycle.interrupted', reason: event.reason, ...this.#noReading(event, settings) } };
+      case 'dismissed':
+        return { kind: 'dismissed', cycle: { type: 'cycle.dismissed', reason: event.reason, ...this.#noReading(event, settings) } };
       default:
         return event;
     }
   }
 
-  #cut(event: Extract<CaptureEvent, { kind: 'interrupted' }>, { mode, unit }: CaptureSettings): Outcome {
+  #noReading(event: NoReading, { mode, unit }: CaptureSettings): Omit<InterruptedCycle, 'type' | 'reason'> {
     const { source, channel, toWallMs } = this.#options;
     return {
-      kind: 'interrupted',
-      cycle: {
-        type: 'cycle.interrupted', source, channel, epoch: event.epoch, mode, reason: event.reason, direction: event.direction, unit,
-        maximum: convertTorque(event.maximum, 'N.m', unit),
-        startedAt: new Date(toWallMs(event.startMs)).toISOString(), durationMs: event.durationMs,
-      },
+      source, channel, epoch: event.epoch, mode, direction: event.direction, unit, maximum: convertTorque(event.maximum, 'N.m', unit),
+      startedAt: new Date(toWallMs(event.startMs)).toISOString(), durationMs: event.durationMs,
     };
   }
 }
@@ -292,6 +304,12 @@ function readingId(trace: Omit<Trace, 'id'>, source: string | null): string {
   const { channel, epoch, firstIndex, startWallMs, evidence } = trace;
   const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs, JSON.stringify(evidence.settings)].join('|');
   return createHash('sha256').update(facts).digest('hex').slice(0, 32);
+}
+
+/** Of values that come without one. The bridge turns a signal into a torque of the channel's unit. */
+export function valueUnit({ unit, deviceUnit, signal }: Pick<ChannelPipelineOptions, 'unit' | 'deviceUnit' | 'signal'>): string {
+  if (signal !== undefined && signal.kind !== 'torque') return unit;
+  return deviceUnit === undefined || deviceUnit === NAMED_UNIT ? unit : deviceUnit;
 }
 
 function channelFacts(options: ChannelPipelineOptions, capacity: number): ChannelFacts {

@@ -22,7 +22,6 @@ interface Channel {
   readonly id: string;
   readonly declaredHz: number | null;
   readonly clock: SampleClock;
-  lastAtMs: number | null;
   samples: number;
   missing: number;
 }
@@ -68,8 +67,8 @@ export class SampleSource {
     this.#silenceMs = options.silenceMs;
     this.#channels = options.ratesHz.map((declaredHz, i) => {
       const id = channelId(options.instrument, i);
-      const clock = new SampleClock({ channel: id, epoch: options.epoch, declaredRateHz: declaredHz });
-      return { id, declaredHz, clock, lastAtMs: null, samples: 0, missing: 0 };
+      const clock = new SampleClock({ channel: id, epoch: options.epoch, declaredRateHz: declaredHz, silenceMs: options.silenceMs });
+      return { id, declaredHz, clock, samples: 0, missing: 0 };
     });
   }
 
@@ -78,21 +77,22 @@ export class SampleSource {
     if (event.kind === 'values') {
       this.#last = event;
       const channel = this.#channels[event.channel]!;
-      this.#notePause(channel, event.atMs);
-      channel.lastAtMs = event.atMs;
       channel.samples += event.values.length;
       return channel.clock.push(event, event.atMs);
     }
     if (event.missing > 0) {
       const concerned = event.channel === null ? this.#channels : [this.#channels[event.channel]!];
       for (const channel of concerned) {
-        this.#notePause(channel, event.atMs);
-        if (isSaidByDevice(event.error.code)) channel.lastAtMs = event.atMs;
         channel.missing += event.missing;
         channel.clock.skip(event.missing, gapReason(event.error.code));
       }
     }
     return [];
+  }
+
+  /** No more events come, or not for long. @returns what waited for a later sample to tell whether any are missing */
+  end(): DeviceBlock[] {
+    return this.#channels.flatMap((channel) => channel.clock.end());
   }
 
   /** Nominal rate of a channel, S/s; null while it is being measured. */
@@ -117,13 +117,16 @@ export class SampleSource {
 
   /** Per channel: samples taken, missing, dropped while measuring, and steps of the time base. */
   counters(): readonly { readonly channel: string; readonly samples: number; readonly missing: number; readonly dropped: number; readonly steps: number }[] {
-    return this.#channels.map(({ id, samples, missing, clock }) => ({ channel: id, samples, missing, ...clock.counters() }));
+    return this.#channels.map(({ id, samples, missing, clock }) => {
+      const counted = clock.counters();
+      return { channel: id, samples, dropped: counted.dropped, steps: counted.steps, missing: missing + counted.missing };
+    });
   }
 
   /** All that changes, and the last values; to be written down at once, for its arrays go on changing. */
   snapshot() {
     return {
-      channels: this.#channels.map(({ clock, lastAtMs, samples, missing }) => ({ clock: clock.snapshot(), lastAtMs, samples, missing })),
+      channels: this.#channels.map(({ clock, samples, missing }) => ({ clock: clock.snapshot(), samples, missing })),
       last: this.#last && lastValues(this.#last),
     };
   }
@@ -140,12 +143,6 @@ export class SampleSource {
   #limitMs(channel: Channel): number {
     const rateHz = channel.clock.rateHz;
     return rateHz === null ? this.#silenceMs : Math.max(this.#silenceMs, (SILENT_SAMPLES * 1_000) / rateHz);
-  }
-
-  #notePause(channel: Channel, atMs: number): void {
-    if (channel.lastAtMs === null || atMs - channel.lastAtMs <= this.#limitMs(channel)) return;
-    channel.clock.resume();
-    channel.lastAtMs = atMs;
   }
 }
 

@@ -19,7 +19,7 @@ export function stateText(state: unknown): string {
 export function stateOf(text: string): unknown {
   return JSON.parse(text, (_key, value: unknown) => {
     if (value === null || typeof value !== 'object') return value;
-    const entries = Object.entries(value);
+    const entries = Object.entries(value as Record<string, unknown>);
     const [name, inner] = entries[0] ?? ['', null];
     if (entries.length !== 1 || typeof inner !== 'string') return value;
     if (name === NUMBER) return Number(inner);

@@ -11,7 +11,8 @@ import * as z from 'zod';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { AskNote } from '../../drivers/links/link.ts';
 import { ERROR_TABLE, TorsiondError, type ErrorCode } from '../../shared/errors.ts';
-import { ChannelSettings, InstrumentSettings } from '../settings/schema.ts';
+import { TransducerSettings } from '../../shared/transducer.ts';
+import { RecordedInstrument, type InstrumentSettings } from '../settings/schema.ts';
 import { stateOf, stateText } from './exact-state.ts';
 
 export const RECORDING_PROFILE = 'torsiond';
@@ -54,12 +55,12 @@ export const RecordedMark = z.discriminatedUnion('kind', [
     kind: z.literal('wall'), fromMs: z.number().describe('Monotonic time.'), offsetMs: z.number().describe('Wall time minus monotonic time.'),
     isJump: z.boolean().describe('Times before keep the offset they had.'),
   }),
-  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']) }),
+  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']), zeroCheck: z.literal(true).optional() }),
   z.object({ kind: z.literal('configure'), channel: z.string(), settings: CaptureSettings }),
   z.object({ kind: z.literal('note'), instrument: z.string(), epoch: z.number().int().min(0), note: RecordedNote }),
   z.object({
     kind: z.literal('state'), instrument: z.string(), epoch: z.number().int().min(0), channels: z.array(z.object({
-      settings: CaptureSettings, transducer: ChannelSettings.shape.transducer,
+      settings: CaptureSettings, transducer: TransducerSettings,
       pipeline: z.unknown().describe('PipelineState; its parts are compared with those of the version that reads.'),
     })),
     source: z.unknown().describe('SampleSourceState, or null before the first sample of the connection.'), wall: z.unknown().describe('WallMapState.'),
@@ -149,7 +150,7 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
   } catch {
     instrument = null;
   }
-  const settings = InstrumentSettings.safeParse(instrument);
+  const settings = RecordedInstrument.safeParse(instrument);
   if (!settings.success) {
     const issue = settings.error.issues[0]!;
     throw new TorsiondError('INPUT_FORMAT', `the instrument settings in the recording, made by ${facts.data.software}, do not fit this version: ${issue.path.join('.')} ${issue.message}`, { where });

@@ -200,7 +200,7 @@ export class RecordingHub {
     const watched = this.#watched.get(instrument);
     if (!watched) return null;
     if (watched.memory?.epoch !== epoch) watched.memory = new ConnectionMemory(epoch);
-    if (watched.source.isStreaming()) watched.memory!.endHead();
+    if (watched.source.isStreaming()) watched.memory.endHead();
     return watched.memory;
   }
 

@@ -54,7 +54,7 @@ export class RecordingOutput {
     }
     const id = this.#sequences.length;
     this.#sequences.push(0);
-    this.#chunk.writeChannel({ id, schemaId, topic, messageEncoding: encoding, metadata: metadata ?? new Map() });
+    this.#chunk.writeChannel({ id, schemaId, topic, messageEncoding: encoding, metadata: metadata ?? new Map<string, string>() });
     return id;
   }
 

@@ -82,6 +82,9 @@ export class RecordingReplay {
       }
       case 'gap': {
         const reason = mark.reason === 'stopped' ? 'stopped' : 'gap';
+        const latest = this.#latest.get(mark.instrument);
+        const replay = latest && this.#playing.get(latest);
+        if (replay) yield* this.#push(latest, replay, replay.pause());
         for (const channel of this.#channelsOf(mark.instrument)) yield* channel.pipeline.end(reason);
         return;
       }

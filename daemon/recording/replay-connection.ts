@@ -56,7 +56,7 @@ export class ReplayConnection {
       this.#follower = listener;
     } };
     this.#connection = new Connection({
-      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channelCount: instrument.channels.length,
+      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channels: instrument.channels,
       onSettling: () => {},
       onChunk: () => {},
       onEvent: (event) => this.#take(event),
@@ -133,6 +133,12 @@ export class ReplayConnection {
     this.#far.finish();
     await turn();
     await this.#connection.close();
+    return this.pause();
+  }
+
+  /** The samples ended, or paused, as the live gateway saw it. @returns what waited for a later one */
+  pause(): readonly DeviceBlock[] {
+    if (!this.#fault) this.#blocks.push(...this.#source.end());
     return this.#taken();
   }
 

@@ -1,7 +1,7 @@
 /** What a replay is given and what it gives. */
 import type { DriverDefinition } from '../../drivers/api.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
-import type { InterruptedCycle, InterruptReason, Reading } from '../../shared/reading.ts';
+import type { DismissedCycle, InterruptedCycle, InterruptReason, Reading } from '../../shared/reading.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import type { RecordedMark } from './recording-format.ts';
@@ -10,8 +10,21 @@ import type { TraceColumns } from './trace-rows.ts';
 export type ReplayResult =
   | { readonly kind: 'reading'; readonly reading: Reading }
   | { readonly kind: 'interrupted'; readonly cycle: InterruptedCycle }
+  | { readonly kind: 'dismissed'; readonly cycle: DismissedCycle }
+  | { readonly kind: 'loaded'; readonly note: LoadedNote }
   /** Something a person should know; what was read before it is sound. */
   | { readonly kind: 'fault'; readonly error: TorsiondError };
+
+/** Torque stood at rest where none should be. */
+export interface LoadedNote {
+  readonly type: 'channel.loaded';
+  readonly source: string;
+  readonly channel: string;
+  readonly unit: string;
+  readonly torque: number;
+  /** When it had stood long enough to say so. */
+  readonly at: string;
+}
 
 /** One channel's way from blocks to readings. */
 export interface ReplayPipeline {

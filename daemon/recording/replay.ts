@@ -2,6 +2,7 @@
  * Files to readings, through the code of the live gateway: a recording through driver, sample clock and channel
  * pipeline; a plain trace through the channel pipeline.
  */
+import { valueUnit } from '../pipeline/channel-pipeline.ts';
 import { inputKind, type InputKind } from './input-file.ts';
 import { readRecording } from './recording-reader.ts';
 import { RecordingReplay } from './recording-replay.ts';
@@ -21,7 +22,7 @@ export async function* replayFile(source: string, options: ReplayOptions): Async
 async function* replayTrace(source: string, kind: Exclude<InputKind, 'mcap'>, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
   const { traceSettings } = options;
   const trace = await openTraceFile({
-    path: source, kind, channel: TRACE_CHANNEL, columns: options.columns, unit: traceSettings.unit, blockSize: options.blockSize,
+    path: source, kind, channel: TRACE_CHANNEL, columns: options.columns, unit: valueUnit(traceSettings), blockSize: options.blockSize,
     ...(options.onBytes ? { onBytes: options.onBytes } : {}),
   });
   const pipeline = options.openPipeline({

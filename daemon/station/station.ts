@@ -204,7 +204,8 @@ export class Station implements Gateway {
     const { recordings } = this.#deps;
     if (!recordings) return;
     const { id } = channel;
-    const mark: RecordedMark = command.type === 'configure' ? { kind: 'configure', channel: id, settings: channel.info().settings } : { kind: 'command', channel: id, command: command.type };
+    const mark: RecordedMark = command.type === 'configure' ? { kind: 'configure', channel: id, settings: channel.info().settings }
+      : { kind: 'command', channel: id, command: command.type, ...(command.type === 'latch' && command.zeroCheck ? { zeroCheck: true } : {}) };
     recordings.mark(id.split('/')[0]!, mark);
   }
 
@@ -249,16 +250,19 @@ export class Station implements Gateway {
   #take(channel: LiveChannel, outcome: Outcome): void {
     const at = this.#now();
     switch (outcome.kind) {
-      case 'state': return this.#sayChannel(channel);
+      case 'state': {
+        if (outcome.standing !== null) this.#deps.log.warn({ channel: channel.id }, `loaded at rest by ${Number(outcome.standing.toPrecision(3))} N.m: unload and zero`);
+        return this.#sayChannel(channel);
+      }
       case 'cycle-started': return this.#say({ type: 'cycle.started', at, channel: channel.id, epoch: outcome.epoch, direction: outcome.direction });
       case 'click': return this.#say({ type: 'click.detected', at, channel: channel.id, unit: channel.unit, torque: convertTorque(outcome.torque, 'N.m', channel.unit) });
-      case 'interrupted': return this.#say({ ...outcome.cycle, at });
+      case 'interrupted':
+      case 'dismissed': return this.#say({ ...outcome.cycle, at });
       case 'reading': return this.#keeper.keep(outcome.reading, outcome.trace);
       case 'fault': {
         this.#deps.log.warn({ channel: channel.id, code: outcome.fault.code, fault: outcome.fault.message }, 'capture stopped');
         return this.#sayChannel(channel);
       }
-      case 'knock':
     }
   }
 

@@ -1,5 +1,5 @@
 /** From torque on the drive to the samples of a channel, and the truth that goes with them. */
-import { SeededRandom } from '../random.ts';
+import type { SeededRandom } from '../random.ts';
 import { addWhite, humAt, humCrest, largestFall, pinkNoise, type Hum } from './noise.ts';
 import { STEP_S, type PullFacts } from './pull.ts';
 import type { Expected, HardCycle, HardPulse, HardRecord, HardSettings } from './record.ts';
@@ -7,6 +7,9 @@ import { CALM_SHARE, canSeeClick, FALL_WINDOW_S } from './rules.ts';
 
 /** Converters show somewhat more than the nominal range (common practice: 110 to 130 %). */
 export const RANGE_SHARE = 1.25;
+
+/** As the gateway numbers it. */
+const OVERLOAD = 1;
 
 /** A torque put on the drive at a time. */
 export interface Applied {
@@ -38,6 +41,8 @@ export interface Channel {
   readonly sigma: number;
   /** End of the converter's range as a share of the capacity; RANGE_SHARE when left out. */
   readonly rangeShare?: number;
+  /** The instrument reports overload with each sample at the end of its range. */
+  readonly reportsOverload?: boolean;
   readonly hum?: Hum | null;
   readonly pinkSigma?: number;
   /** Standing torque, offset and drift, N.m. */
@@ -78,6 +83,8 @@ export function record(named: Named, channel: Channel, applied: readonly Applied
   }
   const range = (channel.rangeShare ?? RANGE_SHARE) * capacity;
   const lsb = quantise(samples, range, channel.bits);
+  const end = range - lsb;
+  const status = channel.reportsOverload ? Uint8Array.from(samples, (value) => (Math.abs(value) >= end ? OVERLOAD : 0)) : null;
 
   const pinkFall = pink ? largestFall(pink, rateHz, FALL_WINDOW_S) : 0;
   const humFall = hum ? 2 * humCrest(hum) : 0;
@@ -87,7 +94,7 @@ export function record(named: Named, channel: Channel, applied: readonly Applied
   const cycles = applied.map((one) => cycleOf(one, channel, { fall: pinkFall + humFall + tremorFall, drifting: pinkFall, swing }));
   return {
     id: `${named.family}-${String(named.index + 1).padStart(3, '0')}`, family: named.family, seed: named.seed,
-    rateHz, capacity, noiseSigma: sigma, lsb, samples, status: null, settings: channel.settings, cycles: cycles.filter((cycle) => cycle.endS > 0),
+    rateHz, capacity, noiseSigma: sigma, lsb, samples, status, settings: channel.settings, cycles: cycles.filter((cycle) => cycle.endS > 0),
   };
 }
 
@@ -123,7 +130,9 @@ function cycleOf(one: Applied, channel: Channel, nuisance: Nuisance): HardCycle 
   const { facts, sign, atS, torque } = one;
   const { rateHz, sigma, fromS = 0, offsetAt = () => 0, lastsS } = channel;
   const firstAt = atS + (facts.clickAtS ?? facts.maximumAtS);
-  const signed = (magnitude: number, t: number): number => sign * magnitude + offsetAt(t);
+  // No value beyond the end of the converter can be read.
+  const end = (channel.rangeShare ?? RANGE_SHARE) * channel.capacity;
+  const signed = (magnitude: number, t: number): number => Math.max(-end, Math.min(end, sign * magnitude + offsetAt(t)));
   const isSeen = one.click
     ? canSeeClick(facts.depth * facts.firstPeak, facts.belowS, rateHz, sigma, nuisance.fall)
     : nuisance.drifting <= CALM_SHARE * facts.maximum;

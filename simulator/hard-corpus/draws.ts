@@ -30,6 +30,7 @@ export interface HandDraw {
   readonly riseS?: readonly [number, number];
   readonly depth?: readonly [number, number];
   readonly travelS?: readonly [number, number];
+  readonly modeHz?: readonly [number, number];
   readonly damping?: readonly [number, number];
   readonly tremorShare?: number;
   readonly tremorHz?: number;
@@ -77,7 +78,7 @@ function reactionTo(trip: number, gives: number, riseS: number, draw: HandDraw, 
 
 function modeOf(draw: HandDraw, random: SeededRandom): Pick<PullPlan, 'modeHz' | 'damping' | 'tremor'> {
   return {
-    modeHz: random.betweenLog(45, 250), damping: random.between(...(draw.damping ?? [0.35, 0.9])),
+    modeHz: random.betweenLog(...(draw.modeHz ?? [45, 250])), damping: random.between(...(draw.damping ?? [0.35, 0.9])),
     tremor: { share: draw.tremorShare ?? 0.0005, hz: draw.tremorHz ?? random.between(8, 12), phase: random.between(0, 2 * Math.PI) },
   };
 }

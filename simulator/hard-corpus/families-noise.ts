@@ -41,10 +41,10 @@ export const humHidesClick: FamilyDraw = (named, random) => {
   }
 };
 
-/** Sigma of 0.03 to 0.2 % of the capacity, from 0.1 Hz on. What is too much for the click is undecidable by the rules. */
+/** Sigma of 0.03 to 0.4 % of the capacity, from 0.1 Hz on. What is too much for the click is undecidable by the rules. */
 export const pinkClick: FamilyDraw = (named, random) => {
   const bench = drawBench(random, undefined, [0.3, 0.75]);
-  return single(named, random, bench, drawClick(bench, random, { depth: [0.05, 0.35] }), { pinkSigma: bench.capacity * random.betweenLog(0.0003, 0.002) });
+  return single(named, random, bench, drawClick(bench, random, { depth: [0.03, 0.2], riseS: [0.6, 3] }), { pinkSigma: bench.capacity * random.betweenLog(0.0003, 0.004) });
 };
 
 export const pinkSmooth: FamilyDraw = (named, random) => {
@@ -52,10 +52,10 @@ export const pinkSmooth: FamilyDraw = (named, random) => {
   return single(named, random, bench, drawSmooth(bench, random), { pinkSigma: bench.capacity * random.betweenLog(0.0003, 0.0015) });
 };
 
-/** Drift of up to 0.5 % of the capacity over the record, by a warming amplifier. */
+/** Drift of up to 0.9 % of the capacity over the record, as of a warming amplifier; beyond that it is a standing offset. */
 export const drift: FamilyDraw = (named, random) => {
   const bench = drawBench(random);
-  const total = bench.capacity * random.between(0.001, 0.005) * random.pick([-1, 1]);
+  const total = bench.capacity * random.between(0.001, 0.009) * random.pick([-1, 1]);
   const done = random.happens(0.7) ? drawClick(bench, random, { riseS: [0.5, 4] }) : drawSmooth(bench, random, { riseS: [0.5, 4] });
   const tauS = random.between(1, 4);
   return single(named, random, bench, done, { offsetAt: (t) => total * (1 - Math.exp(-t / tauS)) }, { isClean: true });

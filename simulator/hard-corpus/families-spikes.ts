@@ -47,10 +47,14 @@ function onTop(bench: Bench, done: Done, atS: number, random: SeededRandom): Spi
   return [{ atS: atS + Math.max(0, at + random.between(-0.03, 0.03)), by: bench.capacity * random.betweenLog(0.05, 0.6), samples: 1 }];
 }
 
-/** 0.15 to 0.7 s after the release: one sample, or a burst of two or three. */
+/**
+ * At rest after the release: a lone sample from the very end of the pull on, or 0.15 s later a burst of two or three
+ * (nearer, a burst could be torque of the pull).
+ */
 function afterwards(bench: Bench, done: Done, atS: number, random: SeededRandom): Spike[] {
-  const at = atS + lastsS(done) + random.between(0.15, 0.7);
-  return [{ atS: at, by: bench.capacity * random.between(0.05, 0.6) * sign(random), samples: random.pick([1, 1, 2, 3]) }];
+  const samples = random.pick([1, 1, 1, 2, 3]);
+  const at = atS + lastsS(done) + (samples === 1 ? random.betweenLog(0.002, 0.7) : random.between(0.15, 0.7));
+  return [{ atS: at, by: bench.capacity * random.between(0.05, 0.9) * sign(random), samples }];
 }
 
 const firstPeak: HardSettings = { mode: 'first-peak' };

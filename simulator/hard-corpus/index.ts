@@ -3,8 +3,11 @@
  * simulator and nothing else, so that a mistake in one model does not pass in the other.
  */
 import { SeededRandom } from '../random.ts';
-import { offset } from './families-channel.ts';
-import { cleanClick, deepClick, preloadOtherWay, smooth } from './families-clicks.ts';
+import { bits12, clipping, idleDrift, jitter, lowRange, offset, rate100, rate50k, standingSteps } from './families-channel.ts';
+import { cleanClick, deepClick, doubleClick, hardJoint, preloadOtherWay, ringing, smooth, softJoint } from './families-clicks.ts';
+import {
+  backToBack, bounce, cutByRecord, missingClick, partialApproach, ratchetStrokes, softKnee, staircase, tremorClick, tremorSmooth, veryFast, verySlow,
+} from './families-hands.ts';
 import { drift, humClick, humHidesClick, humSmooth, pinkClick, pinkSmooth } from './families-noise.ts';
 import { pulseCount, pulsePeak } from './families-pulse.ts';
 import { spikeAfter, spikeOnRamp, spikeOnRampSlow, spikeOnTop, spikeOnTopPeak, spikeOnTopSlow } from './families-spikes.ts';
@@ -33,6 +36,30 @@ const DRAWS = {
   'pink-smooth': pinkSmooth,
   'drift': drift,
   'spike-after': spikeAfter,
+  'double-click': doubleClick,
+  'partial-approach': partialApproach,
+  'ratchet-strokes': ratchetStrokes,
+  'very-slow': verySlow,
+  'very-fast': veryFast,
+  'soft-knee': softKnee,
+  'clipping': clipping,
+  'low-range': lowRange,
+  'rate-100': rate100,
+  'rate-50k': rate50k,
+  'bits-12': bits12,
+  'jitter': jitter,
+  'ringing': ringing,
+  'bounce': bounce,
+  'back-to-back': backToBack,
+  'hard-joint': hardJoint,
+  'soft-joint': softJoint,
+  'staircase': staircase,
+  'standing-steps': standingSteps,
+  'cut-by-record': cutByRecord,
+  'idle-drift': idleDrift,
+  'missing-click': missingClick,
+  'tremor-click': tremorClick,
+  'tremor-smooth': tremorSmooth,
 } as const satisfies Record<string, FamilyDraw>;
 
 export type HardFamily = keyof typeof DRAWS;

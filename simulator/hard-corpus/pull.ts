@@ -84,7 +84,6 @@ export function pull(plan: PullPlan): PulledTorque {
   let began = 0;
   let y = 0;
   let v = 0;
-  let hand = 0;
   for (let step = 0; ; step++) {
     const t = step * STEP_S;
     while (index < strokes.length && t - began >= strokes[index]!.lastsS) {
@@ -93,7 +92,7 @@ export function pull(plan: PullPlan): PulledTorque {
       index++;
     }
     const stroke = strokes[index];
-    hand = stroke ? from + (stroke.to - from) * along(stroke.shape, (t - began) / stroke.lastsS) : from;
+    const hand = stroke ? from + (stroke.to - from) * along(stroke.shape, (t - began) / stroke.lastsS) : from;
     const shaken = hand * (1 + plan.tremor.share * Math.sin(2 * Math.PI * plan.tremor.hz * t + plan.tremor.phase));
     let given = 0;
     for (const one of giving) given += givenOf(one, t);

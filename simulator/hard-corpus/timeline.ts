@@ -27,8 +27,8 @@ export function single(
 
 /** Several pulls with rest between. */
 export function several(
-  named: Named, random: SeededRandom, bench: Bench, dones: readonly Done[], channel: Partial<Channel> = {}, placing: Placing = {},
-  restS: readonly [number, number] = [0.5, 1.2],
+  named: Named, random: SeededRandom, bench: Bench, dones: readonly Done[], { afterS = 0, ...channel }: Partial<Channel> & { afterS?: number } = {},
+  placing: Placing = {}, restS: readonly [number, number] = [0.5, 1.2],
 ): HardRecord {
   let t = random.between(0.4, 0.8);
   const all: Applied[] = [];
@@ -38,6 +38,6 @@ export function several(
   }
   return record(named, {
     rateHz: bench.rateHz, capacity: bench.capacity, bits: random.integer(14, 18), sigma: drawSigma(bench, random, dones),
-    settings: { mode: 'first-peak' }, lastsS: t, ...channel,
+    settings: { mode: 'first-peak' }, lastsS: t + afterS, ...channel,
   }, all, random);
 }

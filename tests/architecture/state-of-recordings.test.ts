@@ -17,6 +17,9 @@ interface Kept {
 
 const KEPT: readonly Kept[] = [
   { file: 'daemon/pipeline/arrival-fit.ts', className: 'ArrivalFit', write: 'snapshot', read: 'restore' },
+  { file: 'daemon/pipeline/rate-meter.ts', className: 'RateMeter', write: 'snapshot', read: 'restore' },
+  { file: 'daemon/pipeline/hole-watch.ts', className: 'HoleWatch', write: 'snapshot', read: 'restore' },
+  { file: 'daemon/capture/rest-watch.ts', className: 'RestWatch', write: 'snapshot', read: 'restore' },
   { file: 'daemon/pipeline/sample-clock.ts', className: 'SampleClock', write: 'snapshot', read: 'restore' },
   { file: 'daemon/pipeline/sample-source.ts', className: 'SampleSource', write: 'snapshot', read: 'restore' },
   { file: 'daemon/conditioning/zero.ts', className: 'ZeroFinder', write: 'snapshot', read: 'restore' },

@@ -40,14 +40,24 @@ interface Seen {
   readonly endS: number;
 }
 
-/** What is told beside readings: times in s. */
+/** What is told beside readings, in s: the stretch it speaks of, and when it was said. */
 interface Told {
   readonly what: string;
   readonly fromS: number;
   readonly toS: number;
+  readonly saidS: number;
 }
 
-export function captureHard(record: HardRecord, blockLength = 256): CaptureEvent[] {
+export interface Heard {
+  readonly event: CaptureEvent;
+  /** When the samples up to here had been given, s. */
+  readonly saidS: number;
+}
+
+/** Short enough to tell when something was said, long enough to be quick. */
+const blockOf = (record: HardRecord): number => Math.max(8, Math.min(512, Math.round(0.05 * record.rateHz)));
+
+export function captureHard(record: HardRecord, blockLength = blockOf(record)): Heard[] {
   const engine = new CaptureEngine({
     settings: CaptureSettings.parse(record.settings),
     facts: {
@@ -57,17 +67,20 @@ export function captureHard(record: HardRecord, blockLength = 256): CaptureEvent
     toWallMs: (monoMs) => monoMs,
   });
   const { samples, rateHz, status } = record;
-  const events: CaptureEvent[] = [];
+  const heard: Heard[] = [];
+  const say = (events: readonly CaptureEvent[], to: number): void => {
+    for (const event of events) heard.push({ event, saidS: to / rateHz });
+  };
   for (let at = 0; at < samples.length; at += blockLength) {
     const torque = samples.slice(at, at + blockLength);
     const block: SampleBlock = {
       channel: CHANNEL, epoch: 1, firstIndex: at, gap: at === 0 ? 'connected' : null, startMs: (at * 1000) / rateHz, spacingMs: 1000 / rateHz, rateHz,
       timeEstimated: false, unit: null, device: torque, status: status?.slice(at, at + blockLength) ?? null, torque, conditioning: PLAIN,
     };
-    events.push(...engine.step(block));
+    say(engine.step(block), at + torque.length);
   }
-  events.push(...engine.end('record-ended'));
-  return events;
+  say(engine.end('record-ended'), samples.length);
+  return heard;
 }
 
 /** Whether these settings are known to the gateway; a mode may come later than the records for it. */
@@ -101,8 +114,8 @@ function isRight(record: HardRecord, truth: HardCycle, { capture }: Captured): b
 const TOLD_LATE_S = 2.5;
 const TOLD_EARLY_S = 0.1;
 
-function seenIn(record: HardRecord, events: readonly CaptureEvent[]): Seen[] {
-  return events.filter((event) => event.kind === 'captured').map((event) => {
+function seenIn(record: HardRecord, heard: readonly Heard[]): Seen[] {
+  return heard.map(({ event }) => event).filter((event) => event.kind === 'captured').map((event) => {
     const { firstIndex, evidence } = event.trace;
     return { event, startS: (firstIndex + evidence.cycleAt) / record.rateHz, endS: (firstIndex + (evidence.takenAt ?? evidence.cycleAt)) / record.rateHz };
   });
@@ -112,17 +125,25 @@ const QUIET = new Set(['captured', 'cycle-started', 'click']);
 const ORDINARY_STATES = new Set(['armed', 'cycle', 'held']);
 
 /** Everything that is said beside readings, also of kinds that this file does not know. */
-function toldIn(record: HardRecord, events: readonly CaptureEvent[]): Told[] {
-  const lengthS = record.samples.length / record.rateHz;
-  return events.flatMap((event): Told[] => {
+function toldIn(record: HardRecord, heard: readonly Heard[]): Told[] {
+  return heard.flatMap(({ event, saidS }, i): Told[] => {
     if (QUIET.has(event.kind)) return [];
-    if (event.kind === 'state') return ORDINARY_STATES.has(event.state) ? [] : [{ what: event.state, fromS: event.atMs / 1000, toS: lengthS }];
-    if (event.kind === 'interrupted') {
-      return [{ what: `interrupted:${event.reason}`, fromS: event.startMs / 1000, toS: (event.startMs + event.durationMs) / 1000 }];
+    if (event.kind === 'state') {
+      // A state is told as long as it lasts.
+      if (ORDINARY_STATES.has(event.state)) return [];
+      const next = heard.find((later, k) => k > i && later.event.kind === 'state');
+      return [{ what: event.state, fromS: saidS, toS: next?.saidS ?? record.samples.length / record.rateHz, saidS }];
     }
-    const atMs = 'atMs' in event && typeof event.atMs === 'number' ? event.atMs : 0;
-    return [{ what: event.kind, fromS: atMs / 1000, toS: atMs / 1000 }];
+    const from = 'startMs' in event ? event.startMs : 'atMs' in event ? event.atMs : saidS * 1000;
+    const lasts = 'durationMs' in event ? event.durationMs : 0;
+    const what = 'reason' in event ? `${event.kind}:${event.reason}` : event.kind;
+    return [{ what, fromS: from / 1000, toS: (from + lasts) / 1000, saidS }];
   });
+}
+
+/** A line about it in time, or a state that stands while it is applied. */
+function isHeardOf(told: Told, truth: HardCycle): boolean {
+  return told.fromS <= truth.endS + TOLD_LATE_S && told.toS >= truth.startS - TOLD_EARLY_S && told.saidS <= truth.endS + TOLD_LATE_S;
 }
 
 function overlap(a: { startS: number; endS: number }, b: { startS: number; endS: number }): number {
@@ -144,7 +165,7 @@ function assign(record: HardRecord, seen: readonly Seen[]): (number | null)[] {
   });
 }
 
-export function scoreRecord(record: HardRecord, blockLength = 256): Scored[] {
+export function scoreRecord(record: HardRecord, blockLength = blockOf(record)): Scored[] {
   const events = captureHard(record, blockLength);
   const seen = seenIn(record, events);
   const told = toldIn(record, events);
@@ -163,7 +184,7 @@ export function scoreRecord(record: HardRecord, blockLength = 256): Scored[] {
   });
   record.cycles.forEach((truth, i) => {
     const own = seen.filter((_, k) => owner[k] === i);
-    const heard = told.filter(({ fromS, toS }) => fromS <= truth.endS + TOLD_LATE_S && toS >= truth.startS - TOLD_EARLY_S);
+    const heard = told.filter((one) => isHeardOf(one, truth));
     const wantsReading = truth.expected === 'reading' || truth.expected === 'reading-or-told';
     const best = own.find(({ event }) => isRight(record, truth, event)) ?? own[0];
     for (const reading of own) if (reading !== best || !wantsReading) extra(reading, `beside what cycle ${i} expects (${truth.expected})`);

@@ -101,7 +101,7 @@ export class FakeGateway implements Gateway {
   async record(id: string, sink: ByteSink, options?: RecordOptions): Promise<RunningRecording> {
     if (!this.instrumentList.some((info) => info.id === id)) throw new TorsiondError('CHANNEL_UNKNOWN', `there is no instrument "${id}"`);
     const settings = InstrumentSettings.parse({
-      id, link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+      id, link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
     });
     return this.recordings.record(id, { settings: () => settings, isStreaming: () => true, state: () => null, captureState: () => null, wallOffsetMs: () => 0 }, sink, options);
   }
@@ -179,7 +179,7 @@ export function scanner(id: string, changes: Partial<ScannerInfo> = {}): Scanner
 
 export function channel(id: string, index: number, changes: Partial<ChannelInfo> = {}): ChannelInfo {
   return {
-    index, id, title: `Channel ${id}`, instrument: id.split('/')[0]!, state: 'armed', settings: CaptureSettings.parse({}),
+    index, id, title: `Channel ${id}`, instrument: id.split('/')[0]!, state: 'armed', settings: CaptureSettings.parse({ mode: 'peak' }),
     transducer: { serialNumber: 'HF-0001', capacity: 60, resolution: 0.01, calibrationDue: null, overdue: false }, sampleRateHz: 1_000, ...changes,
   };
 }

@@ -37,7 +37,7 @@ function settings(folder: string, port: number): string {
   - id: bench-a
     link: { kind: tcp, host: 127.0.0.1, port: ${port} }
     driver: { id: ascii-lines }
-    channels: [{ sampleRateHz: 100, transducer: { serialNumber: HF-T-0001, capacity: 60 } }]
+    channels: [{ sampleRateHz: 100, transducer: { serialNumber: HF-T-0001, capacity: 60 }, capture: { mode: peak } }]
 `);
   return file;
 }
@@ -98,7 +98,7 @@ describe('torsiond record', () => {
     expect(refused).toMatchObject({ exitCode: 69, stderr: expect.stringMatching(/^LINK_REFUSED .*127\.0\.0\.1:9/) as string });
     expect(existsSync(out)).toBe(false);
     const serial = join(folder, 'serial.yaml');
-    writeFileSync(serial, 'instruments:\n  - id: bench-a\n    link: { kind: serial, path: /dev/nonexistent }\n    driver: { id: ascii-lines }\n    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 } }]\n');
+    writeFileSync(serial, 'instruments:\n  - id: bench-a\n    link: { kind: serial, path: /dev/nonexistent }\n    driver: { id: ascii-lines }\n    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 }, capture: { mode: peak } }]\n');
     const absent = await inProcess('record', '--config', serial, '--channel', 'bench-a/1', '--out', out);
     expect(absent).toMatchObject({ exitCode: 69, stderr: expect.stringMatching(/^LINK_NOT_FOUND .*\/dev\/nonexistent/) as string });
   });

@@ -210,7 +210,7 @@ describe.each(['streamed lines', 'asked lines', 'scpi', 'frames of counts'] as c
     const readings: Reading[] = [];
     for await (const result of replayFile(path, {
       adapt: (recorded) => recorded, findDriver, openPipeline: (channel) => openReplayPipeline(channel, '0.0.0-test'),
-      traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 } }),
+      traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
       columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
     })) {
       if (result.kind === 'fault') throw result.error;

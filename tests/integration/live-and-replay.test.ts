@@ -10,12 +10,13 @@ import { linkOpener } from '../../daemon/devices/open-link.ts';
 import { createLog } from '../../daemon/log.ts';
 import { createFileSink } from '../../daemon/recording/byte-sink.ts';
 import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
-import { Settings } from '../../daemon/settings/schema.ts';
+import type { Settings } from '../../daemon/settings/schema.ts';
 import { Station } from '../../daemon/station/station.ts';
 import { openStore } from '../../daemon/storage/open-store.ts';
+import type { LoadedNote } from '../../daemon/recording/replay-types.ts';
 import { findDriver } from '../../drivers/registry.ts';
 import { systemClock } from '../../shared/clock.ts';
-import type { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import type { DismissedCycle, InterruptedCycle, Reading } from '../../shared/reading.ts';
 import { startScenario, type RunningScenario } from '../../simulator/index.ts';
 import { parseScenario } from '../../simulator/scenarios/load.ts';
 import { torsiond } from '../helpers/run-torsiond.ts';
@@ -54,7 +55,7 @@ instruments:
 `;
 
 /** Places in the store and ids that name the source differ by their nature: a replay stores nothing and reads a file. */
-type Told = Omit<Reading, 'id' | 'seq' | 'source' | 'traceId'> | Omit<InterruptedCycle, 'source'>;
+type Told = Omit<Reading, 'id' | 'seq' | 'source' | 'traceId'> | Omit<InterruptedCycle, 'source'> | Omit<DismissedCycle, 'source'>;
 
 interface LiveRun {
   readonly station: Station;
@@ -87,7 +88,7 @@ async function liveRun(change: (settings: Settings) => Settings = (settings) => 
   };
   station.events$.subscribe((event) => {
     if (event.type === 'reading.captured') add(event.reading.channel, comparable(event.reading));
-    if (event.type === 'cycle.interrupted') {
+    if (event.type === 'cycle.interrupted' || event.type === 'cycle.dismissed') {
       const { at: _at, ...cycle } = event;
       add(cycle.channel, comparable(cycle));
     }
@@ -109,8 +110,8 @@ async function liveRun(change: (settings: Settings) => Settings = (settings) => 
   return run;
 }
 
-function comparable(result: Reading | InterruptedCycle): Told {
-  if (result.type === 'cycle.interrupted') {
+function comparable(result: Reading | InterruptedCycle | DismissedCycle): Told {
+  if (result.type !== 'reading') {
     const { source: _source, ...rest } = result;
     return rest;
   }
@@ -121,7 +122,9 @@ function comparable(result: Reading | InterruptedCycle): Told {
 async function replayed(args: readonly string[]): Promise<Told[]> {
   const { exitCode, stdout, stderr } = await torsiond('replay', ...args, '--json');
   expect({ exitCode, stderr }).toEqual({ exitCode: 0, stderr: '' });
-  return stdout.split('\n').filter((line) => line !== '').map((line) => comparable(JSON.parse(line) as Reading | InterruptedCycle));
+  // That a channel is loaded is a state in the live run, and here a note.
+  return stdout.split('\n').filter((line) => line !== '').map((line) => JSON.parse(line) as Reading | InterruptedCycle | DismissedCycle | LoadedNote)
+    .flatMap((object) => (object.type === 'channel.loaded' ? [] : [comparable(object)]));
 }
 
 const underLoad = (run: LiveRun, channel: string, above: number) => (): boolean => (run.station.liveTorque(channel) ?? 0) > above;

@@ -4,7 +4,7 @@ import { connect } from 'node:net';
 import { join } from 'node:path';
 import { describe, expect, it, onTestFinished } from 'vitest';
 import { startDaemon, type RunningDaemon } from '../../daemon/app.ts';
-import { scenarioSettings } from '../../daemon/commands/scenario-settings.ts';
+import { scenarioSettingsInput } from '../../daemon/commands/scenario-settings.ts';
 import { readGatewayNote } from '../../daemon/gateway-note.ts';
 import { createLog } from '../../daemon/log.ts';
 import { readRecording, type RecordingItem } from '../../daemon/recording/recording-reader.ts';
@@ -51,7 +51,7 @@ async function bench(): Promise<Bench> {
   const out = tempFolder();
   const scenario = await startScenario(parseScenario(SCENARIO, 'test.yaml'));
   onTestFinished(() => scenario.stop());
-  const settings = Settings.parse({ ...scenarioSettings(scenario), server: { port: 0 } });
+  const settings = Settings.parse({ ...scenarioSettingsInput(scenario), server: { port: 0 } });
   const log = createLog({ isTerminal: false, level: 'error', write: () => {} });
   const daemon = await startDaemon({ settings, dataDirectory: data, log, random: seeded(1) });
   onTestFinished(() => daemon.close());

@@ -133,7 +133,7 @@ async function replayed(path: string): Promise<Readings> {
   const readings: Readings = new Map();
   const results = replayFile(path, {
     adapt: (recorded) => recorded, findDriver, openPipeline: (channel) => openReplayPipeline(channel, '0.0.0-test'),
-    traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 } }),
+    traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
     columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
   });
   for await (const result of results) {

@@ -49,7 +49,7 @@ const DEVICES: readonly Device[] = [
   {
     name: 'lines that name their unit and identify first, rate declared', rateHz: 400,
     driver: { id: 'ascii-lines', options: { pattern: '^(?<value>-?[0-9.]+) (?<unit>Nm)$', commands: { identify: { send: 'WHO', answer: '^MODEL (?<model>.*)$', timeoutMs: 1_000, tries: 2 } } } },
-    channels: [{ transducer, zero, sampleRateHz: 400, capture: capture({ filter: { kind: 'none' }, unit: 'cN.m' }) }],
+    channels: [{ transducer, zero, sampleRateHz: 400, capture: capture({ filter: { kind: 'none' } }) }],
     encode: ([torque]) => text(`${torque!.toFixed(2)} Nm\n`),
   },
   {
@@ -205,7 +205,7 @@ const COMMANDS = [
 
 async function replayed(path: string): Promise<{ told: Told[]; faults: string[] }> {
   const options = {
-    adapt: (recorded: ChannelSettings) => recorded, traceSettings: ChannelSettings.parse({ transducer }), columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256,
+    adapt: (recorded: ChannelSettings) => recorded, traceSettings: ChannelSettings.parse({ transducer, capture: { mode: 'peak' } }), columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256,
     findDriver, openPipeline: (channel: Parameters<typeof openReplayPipeline>[0]) => openReplayPipeline(channel, '0.0.0-test'), pace: async () => {}, stop: new AbortController().signal,
   };
   const results: ReplayResult[] = [];
@@ -280,7 +280,7 @@ describe('a damaged recording', () => {
       for (let trial = 0; trial < 12; trial++) {
         writeFileSync(damaged, make());
         let told: Told[] = [];
-        let faults: string[] = [];
+        let faults: string[];
         try {
           ({ told, faults } = await replayed(damaged));
         } catch (thrown) {

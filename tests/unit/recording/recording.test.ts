@@ -14,7 +14,7 @@ import { waitUntil } from '../../helpers/wait-until.ts';
 
 const instrument = InstrumentSettings.parse({
   id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4001 }, driver: { id: 'ascii-lines', options: { delimiter: '\n' } },
-  channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 } }],
+  channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' } }],
 });
 const options = (clock: ManualClock) => ({ station: 'Hollin & Fenn', software: 'torsiond 0.0.0-test', clock });
 const chunk = (text: string, atMs: number): ByteChunk => ({ data: new TextEncoder().encode(text), atMs });

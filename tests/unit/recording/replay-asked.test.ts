@@ -96,7 +96,7 @@ async function runLive(device: Device, seed: number, path: string, joinAtMs: num
   });
   const settings = InstrumentSettings.parse({
     id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: device.driver,
-    channels: Array.from({ length: device.channels }, (_, i) => ({ transducer: { serialNumber: `HF-T-000${i}`, capacity: 60 } })),
+    channels: Array.from({ length: device.channels }, (_, i) => ({ transducer: { serialNumber: `HF-T-000${i}`, capacity: 60 }, capture: { mode: 'peak' } })),
   });
   const hub = new RecordingHub({ station: 'Hollin & Fenn', software: 'torsiond test', clock });
   const blocks: DeviceBlock[] = [];
@@ -145,7 +145,7 @@ async function replayed(path: string): Promise<{ blocks: DeviceBlock[]; results:
   const results: ReplayResult[] = [];
   const options = {
     adapt: (recorded: ChannelSettings) => recorded,
-    traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 } }),
+    traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
     columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, findDriver,
     openPipeline: () => ({ push: (block: DeviceBlock) => (blocks.push(block), []), end: () => [], restore: () => {}, startCapture: () => [], act: () => [] }),
     pace: async () => {}, stop: new AbortController().signal,
@@ -179,7 +179,7 @@ it('a recording that does not say what was asked gives nothing, and says why', a
   const path = join(tempFolder(), 'a.mcap');
   const clock = new ManualClock();
   const settings = InstrumentSettings.parse({
-    id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: DEVICES[0]!.driver, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 } }],
+    id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: DEVICES[0]!.driver, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' } }],
   });
   const recorder = await createRecorder(path, { station: 'Hollin & Fenn', software: 'torsiond test', clock });
   const connection = recorder.connection(settings, 1);

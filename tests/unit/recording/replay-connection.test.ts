@@ -24,7 +24,7 @@ function randomNumbers(seed: number): () => number {
 
 const instrumentSettings = (channel: object, options: object = {}): InstrumentSettings => InstrumentSettings.parse({
   id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines', options },
-  channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, ...channel }],
+  channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' }, ...channel }],
 });
 
 /** A live instrument on a link in memory, recorded while it runs. @returns the blocks it gave */

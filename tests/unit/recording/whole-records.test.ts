@@ -12,7 +12,7 @@ import { tempFolder } from '../../helpers/temp-folder.ts';
 import { waitUntil } from '../../helpers/wait-until.ts';
 
 const instrument = InstrumentSettings.parse({
-  id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 } }],
+  id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' } }],
 });
 
 async function recording(folder: string): Promise<Buffer> {
