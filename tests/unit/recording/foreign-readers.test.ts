@@ -17,7 +17,7 @@ import { waitUntil } from '../../helpers/wait-until.ts';
 
 const PLAIN_READER = fileURLToPath(new URL('../../helpers/mcap-plain-reader.py', import.meta.url));
 const instrument = InstrumentSettings.parse({
-  id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 } }],
+  id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' } }],
 });
 const BLOCKS = 40;
 const BLOCK = 25;
