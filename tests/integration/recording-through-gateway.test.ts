@@ -160,7 +160,8 @@ describe('torsiond record beside a running gateway', () => {
 
   it('ends properly when the gateway stops, which then leaves no note', async () => {
     const { daemon, data, out, record } = await bench();
-    const command = await record('a');
+    const command = await record('a', '--with-torque');
+    await waitUntil(() => readFileSync(out('a')).includes('{"torque":'), 'torque in the file', 20_000);
     expect(readGatewayNote(data)).toMatchObject({ url: daemon.url, pid: process.pid });
     await daemon.close();
     expect(await command.finished).toMatchObject({ exitCode: 0, stderr: expect.stringContaining('The gateway stopped; the recording is complete.') as string });
