@@ -18,6 +18,15 @@ export class Armed {
     this.#noise = new IdleNoise(noiseWindow);
   }
 
+  snapshot() {
+    return { noise: this.#noise.snapshot(), newNoise: this.newNoise };
+  }
+
+  restore(state: ReturnType<Armed['snapshot']>): void {
+    this.#noise.restore(state.noise);
+    this.newNoise = state.newNoise;
+  }
+
   /** The samples do not continue those before. */
   restart(): void {
     this.#noise.restart();

@@ -25,6 +25,7 @@ import { Cycle, dismissed, GAP_REASONS, noReading, type Stretch } from './cycle.
 import { detectorNumbers, stableBand } from './defaults.ts';
 import type { CapturedEvent, CaptureEvent, ChannelState } from './events.ts';
 import { isOffsetAtRest, isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
+import { blockOf, lastBlockOf, type IdleState } from './idle-state.ts';
 import { RestWatch } from './rest-watch.ts';
 import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
 import { SampleHistory } from './sample-history.ts';
@@ -47,6 +48,8 @@ export class CaptureEngine {
   readonly #history = new SampleHistory();
   readonly #givenNumbers: DetectorNumbers | null;
   #numbers: DetectorNumbers;
+  /** Noise that they were made for, N.m. */
+  #sigma = 0;
   #armed = new Armed(NO_COUNTS.noise);
   #still = new StillWatch(NO_COUNTS.still);
   #rest = new RestWatch(NO_COUNTS.rest);
@@ -142,6 +145,32 @@ export class CaptureEngine {
     return events;
   }
 
+  /** Null while torque is on that may be judged or must not be: then there is no state that another engine could begin with. */
+  idleState(): IdleState | null {
+    if (this.#cycle || this.#blind) return null;
+    return {
+      sigma: this.#sigma, armed: this.#armed.snapshot(), rest: this.#rest.snapshot(), history: this.#history.snapshot(), block: this.#block && lastBlockOf(this.#block),
+      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, holdLeft: this.#holdLeft, isHeldByCommand: this.#isHeldByCommand,
+    };
+  }
+
+  /** Goes on as the engine did whose state this is, with the present settings. */
+  restore(state: IdleState): void {
+    this.#cycle = null;
+    this.#blind = null;
+    if (state.block) this.#resolve(state.block.rateHz);
+    this.#sigma = state.sigma;
+    this.#numbers = this.#numbersFor(this.#sigma);
+    this.#armed.restore(state.armed);
+    this.#rest.restore(state.rest);
+    this.#history.restore(state.history);
+    this.#block = state.block && blockOf(state.block);
+    this.#nextIndex = state.nextIndex;
+    this.#sinceGap = state.sinceGap;
+    this.#holdLeft = state.holdLeft;
+    this.#isHeldByCommand = state.isHeldByCommand;
+  }
+
   step(block: SampleBlock): CaptureEvent[] {
     const count = block.torque.length;
     if (count === 0) return [];
@@ -202,6 +231,7 @@ export class CaptureEngine {
 
   /** @param noise sigma of the idle channel, N.m */
   #numbersFor(noise: number): DetectorNumbers {
+    this.#sigma = noise;
     return this.#givenNumbers ?? detectorNumbers(this.#settings, this.#facts.capacity, noise);
   }
 

@@ -47,6 +47,30 @@ export class RestWatch {
     this.#means = new Float64Array(Math.max(counts.loaded, counts.end));
   }
 
+  /** All that changes; to be written down at once, for its array goes on changing. */
+  snapshot() {
+    return {
+      means: this.#means, inSlice: this.#inSlice, isAwake: this.#isAwake, sum: this.#sum, low: this.#low, high: this.#high,
+      beyond: this.#beyond, calm: this.#calm, mean: this.#mean, standing: this.standing, said: this.said,
+    };
+  }
+
+  /** With settings that make other slices than it was made with it begins anew. */
+  restore(state: ReturnType<RestWatch['snapshot']>): void {
+    if (state.means.length !== this.#means.length || state.inSlice >= this.#counts.slice) return this.reset();
+    this.#means.set(state.means);
+    this.#inSlice = state.inSlice;
+    this.#isAwake = state.isAwake;
+    this.#sum = state.sum;
+    this.#low = state.low;
+    this.#high = state.high;
+    this.#beyond = state.beyond;
+    this.#calm = state.calm;
+    this.#mean = state.mean;
+    this.standing = state.standing;
+    this.said = state.said;
+  }
+
   /** Samples until the slice is complete. `take` never crosses that border. */
   get left(): number {
     return this.#counts.slice - this.#inSlice;

@@ -14,6 +14,11 @@ export interface SampleTime {
 /** More room than this, samples, is given back after a long cycle. */
 const LARGE = 65_536;
 
+export interface SampleHistoryState {
+  readonly device: Float64Array;
+  readonly status: Uint8Array | null;
+}
+
 export class SampleHistory {
   #device = new Float64Array(4096);
   /** Kept from the first sample on that is not clean. */
@@ -50,6 +55,18 @@ export class SampleHistory {
   status(from: number, to: number): Uint8Array | null {
     const bits = this.#status?.slice(from, to);
     return bits?.some((value) => value !== 0) ? bits : null;
+  }
+
+  snapshot(): SampleHistoryState {
+    return { device: this.#device.slice(0, this.#length), status: this.#status && this.#status.slice(0, this.#length) };
+  }
+
+  restore(state: SampleHistoryState): void {
+    this.#device = new Float64Array(Math.max(this.#device.length, state.device.length));
+    this.#device.set(state.device);
+    this.#status = state.status && new Uint8Array(this.#device.length);
+    this.#status?.set(state.status!);
+    this.#length = state.device.length;
   }
 
   /** Epoch, index and wall time of the sample at `at`. `last`: the block appended last. */

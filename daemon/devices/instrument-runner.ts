@@ -5,7 +5,7 @@ import type { AskNote, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
-import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-source.ts';
+import { SampleSource, channelId, isSaidByDevice, type SampleSourceState } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 import { pageUsbDevice } from './browser-ports.ts';
 import { Connection } from './connection.ts';
@@ -119,6 +119,10 @@ class InstrumentRunner implements Instrument {
 
   sampleRateHz(channel: number): number | null {
     return this.#source?.rateHz(channel) ?? this.#ratesHz[channel] ?? null;
+  }
+
+  sampleState(): SampleSourceState | null {
+    return this.#state.name === 'streaming' || this.#state.name === 'stalled' ? (this.#source?.snapshot() ?? null) : null;
   }
 
   async command(command: InstrumentCommand): Promise<void> {

@@ -24,6 +24,8 @@ export interface ArrivalPoint {
   readonly at: number;
 }
 
+export type ArrivalFitState = ReturnType<ArrivalFit['snapshot']>;
+
 export class ArrivalFit {
   #periodMs: number;
   /** The line passes through this point. */
@@ -96,6 +98,26 @@ export class ArrivalFit {
     this.#firstAtMs = null;
     this.#arrivals = 0;
     this.#isEstablished = false;
+  }
+
+  /** All that changes; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      periodMs: this.#periodMs, anchor: this.#anchor, bins: this.#bins, binEndMs: this.#binEndMs, binBest: this.#binBest, lateness: this.#lateness,
+      firstAtMs: this.#firstAtMs, arrivals: this.#arrivals, isEstablished: this.#isEstablished,
+    };
+  }
+
+  restore(state: ArrivalFitState): void {
+    this.#periodMs = state.periodMs;
+    this.#anchor = state.anchor;
+    this.#bins = state.bins;
+    this.#binEndMs = state.binEndMs;
+    this.#binBest = state.binBest;
+    this.#lateness = state.lateness;
+    this.#firstAtMs = state.firstAtMs;
+    this.#arrivals = state.arrivals;
+    this.#isEstablished = state.isEstablished;
   }
 
   #late(point: ArrivalPoint): number {

@@ -21,8 +21,10 @@ import { CaptureEngine } from '../capture/capture-engine.ts';
 import { checkCapture, detectorNumbers } from '../capture/defaults.ts';
 import type { CaptureEvent, ChannelState, NoReading } from '../capture/events.ts';
 import type { ChannelFacts } from '../capture/evidence.ts';
-import { Conditioner, zeroNm, type ZeroRule } from '../conditioning/conditioner.ts';
+import type { IdleState } from '../capture/idle-state.ts';
+import { Conditioner, zeroNm, type ConditionerState, type ZeroRule } from '../conditioning/conditioner.ts';
 import { judge } from './judge.ts';
+import { LateStart } from './late-start.ts';
 
 export interface ChannelPipelineOptions {
   readonly channel: string;
@@ -43,8 +45,13 @@ export interface ChannelPipelineOptions {
   /** Version of torsiond, kept with every trace. */
   readonly software: string;
   readonly toWallMs: (monoMs: number) => number;
-  /** Zero at the beginning, N.m. Default: 0, or the fixed one. */
-  readonly startZero?: number | undefined;
+}
+
+/** What its samples so far have made of a channel. */
+export interface PipelineState {
+  readonly conditioner: ConditionerState;
+  /** Null: torque is on, and capture has no state that another pipeline could begin with. */
+  readonly capture: IdleState | null;
 }
 
 /** What comes of a channel's samples. */
@@ -73,6 +80,8 @@ export class ChannelPipeline {
   readonly #capacity: number;
   #rateHz: number | null = null;
   #fault: TorsiondError | null = null;
+  /** In a replay that begins in the midst of a cycle: until `startCapture`. */
+  #late: LateStart | null = null;
   /** What was told of them since the samples began. */
   readonly #defects = new Set<string>();
   #zeroing: { resolve: (zero: number) => void; reject: (fault: TorsiondError) => void }[] = [];
@@ -85,7 +94,7 @@ export class ChannelPipeline {
       unit: valueUnit(options), signal: signalScale(options.signal ?? { kind: 'torque' }, options.transducer.bridge), sign: options.sign,
       calibration: curveNm(options.transducer.calibration.curve, options.unit), zero: zeroNm(options.zero, options.unit), capacity: this.#capacity,
       releaseTorque: detectorNumbers(options.capture, this.#capacity, 0).releaseTorque,
-      startZero: options.startZero, onZero: (result) => this.#endZero(result),
+      onZero: (result) => this.#endZero(result),
     });
     this.samples$ = this.#samples$.asObservable();
     this.outcomes$ = this.#outcomes$.asObservable();
@@ -119,9 +128,34 @@ export class ChannelPipeline {
     return this.#capacity;
   }
 
-  /** Subtracted from the torque now, N.m. */
-  get zeroTorque(): number {
-    return this.#conditioner.conditioning.zero;
+  /** To be written down at once, for parts of it go on changing. */
+  snapshot(): PipelineState {
+    return { conditioner: this.#conditioner.snapshot(), capture: this.#engine.idleState() };
+  }
+
+  /** Null while torque is on. To be written down at once. */
+  captureState(): IdleState | null {
+    return this.#engine.idleState();
+  }
+
+  /** Of a pipeline that has taken no samples: goes on as the one did whose state this is. */
+  restore(state: PipelineState): void {
+    this.#conditioner.restore(state.conditioner);
+    if (state.capture) this.#engine.restore(state.capture);
+    else this.#late = new LateStart();
+  }
+
+  /** Captures from the next sample on, after a start without a state of capture; does nothing when it captures already. */
+  startCapture(state: IdleState): void {
+    if (this.#late === null) return;
+    this.#endLate();
+    this.#engine.restore(state);
+  }
+
+  #endLate(): void {
+    const late = this.#late;
+    this.#late = null;
+    if (late) this.#causeAll(late.events(detectorNumbers(this.settings, this.#capacity, 0).releaseTorque));
   }
 
   push(block: DeviceBlock): void {
@@ -134,6 +168,7 @@ export class ChannelPipeline {
    */
   end(reason: InterruptReason): void {
     this.#defects.clear();
+    if (this.#late && reason === 'record-ended') this.#endLate();
     this.#causeAll(this.#engine.end(reason));
     this.#conditioner.abandonZero();
     this.#endZero({ fault: new TorsiondError('CHANNEL_NOT_READY', 'the samples ended while the zero was looked for', { where: this.#options.channel }) });
@@ -199,6 +234,10 @@ export class ChannelPipeline {
 
   /** A rate that the settings do not fit stops capture, not the samples. */
   #carries(block: SampleBlock): boolean {
+    if (this.#late) {
+      this.#late.take(block);
+      return false;
+    }
     if (block.rateHz !== this.#rateHz) {
       this.#rateHz = block.rateHz;
       const before = this.#fault;

@@ -74,6 +74,18 @@ export class HoleWatch<Item> {
   /** Lateness of the last arrival that was on time, ms. */
   #lastLateMs = 0;
 
+  /** All that changes; to be written down at once, for its array goes on changing. */
+  snapshot() {
+    return { waiting: this.#waiting, samples: this.#samples, since: this.#since, lastLateMs: this.#lastLateMs };
+  }
+
+  restore(state: ReturnType<HoleWatch<Item>['snapshot']>): void {
+    this.#waiting = state.waiting;
+    this.#samples = state.samples;
+    this.#since = state.since;
+    this.#lastLateMs = state.lastLateMs;
+  }
+
   get isWaiting(): boolean {
     return this.#waiting.length > 0;
   }

@@ -16,6 +16,16 @@ export class RateMeter {
   #points: ArrivalPoint[] = [];
   #beganMs: number | null = null;
 
+  /** All that changes; to be written down at once, for its array goes on changing. */
+  snapshot() {
+    return { points: this.#points, beganMs: this.#beganMs };
+  }
+
+  restore(state: RateMeterState): void {
+    this.#points = state.points;
+    this.#beganMs = state.beganMs;
+  }
+
   /**
    * Sample `n` was the last that had arrived at `atMs`; `n` increases from call to call.
    * @returns the distance of samples, ms, once it is known
@@ -34,6 +44,8 @@ export class RateMeter {
     return line.periodMs;
   }
 }
+
+export type RateMeterState = ReturnType<RateMeter['snapshot']>;
 
 function isEven(points: readonly ArrivalPoint[], { periodMs, anchor }: { periodMs: number; anchor: ArrivalPoint }): boolean {
   const size = Math.ceil(points.length / PARTS);

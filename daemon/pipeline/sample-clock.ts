@@ -59,6 +59,8 @@ interface Held extends ArrivedSamples {
   readonly atMs: number;
 }
 
+export type SampleClockState = ReturnType<SampleClock['snapshot']>;
+
 export class SampleClock {
   readonly #options: SampleClockOptions;
   readonly #meter = new RateMeter();
@@ -139,6 +141,30 @@ export class SampleClock {
   end(): DeviceBlock[] {
     if (this.#fit === null) return [];
     return this.#settle(this.#fit, this.#watch.giveUp(), []).map((held) => this.#stamp(held));
+  }
+
+  /** All that changes; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      fit: this.#fit && this.#fit.snapshot(), meter: this.#meter.snapshot(), watch: this.#watch.snapshot(), rateHz: this.#rateHz, index: this.#index, gap: this.#gap, nextMs: this.#nextMs,
+      held: this.#held, heldCount: this.#heldCount, dropped: this.#dropped, steps: this.#steps, missing: this.#missing,
+    };
+  }
+
+  restore(state: SampleClockState): void {
+    this.#fit = state.fit && new ArrivalFit(state.fit.periodMs);
+    this.#fit?.restore(state.fit!);
+    this.#meter.restore(state.meter);
+    this.#watch.restore(state.watch);
+    this.#rateHz = state.rateHz;
+    this.#index = state.index;
+    this.#gap = state.gap;
+    this.#nextMs = state.nextMs;
+    this.#held = state.held;
+    this.#heldCount = state.heldCount;
+    this.#dropped = state.dropped;
+    this.#steps = state.steps;
+    this.#missing = state.missing;
   }
 
   /** The first mark stays: `connected` is not hidden by a bad sample behind it. */

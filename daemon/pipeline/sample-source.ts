@@ -30,6 +30,25 @@ interface Channel {
 const RATE_TOLERANCE = 0.03;
 const SILENT_SAMPLES = 4;
 
+/** The end of the last values that a driver gave, by which a replay sees that its driver is in step with the live one. */
+export interface LastValues {
+  readonly channel: number;
+  readonly atMs: number;
+  readonly unit: string | null;
+  readonly count: number;
+  readonly values: Float64Array;
+}
+
+export type SampleSourceState = ReturnType<SampleSource['snapshot']>;
+
+/** Values of the last event that are compared. */
+const COMPARED_VALUES = 64;
+
+export function lastValues(event: Extract<DriverEvent, { kind: 'values' }>): LastValues {
+  const { channel, atMs, unit, values } = event;
+  return { channel, atMs, unit, count: values.length, values: values.slice(-COMPARED_VALUES) };
+}
+
 export function channelId(instrument: string, channel: number): string {
   return `${instrument}/${channel + 1}`;
 }
@@ -42,6 +61,7 @@ export function isSaidByDevice(code: ErrorCode): boolean {
 export class SampleSource {
   readonly #silenceMs: number;
   readonly #channels: readonly Channel[];
+  #last: Extract<DriverEvent, { kind: 'values' }> | null = null;
 
   constructor(options: SampleSourceOptions) {
     this.#silenceMs = options.silenceMs;
@@ -55,6 +75,7 @@ export class SampleSource {
   /** @returns the blocks that the event completes; none while a rate is being measured. */
   step(event: DriverEvent): DeviceBlock[] {
     if (event.kind === 'values') {
+      this.#last = event;
       const channel = this.#channels[event.channel]!;
       channel.samples += event.values.length;
       return channel.clock.push(event, event.atMs);
@@ -100,6 +121,23 @@ export class SampleSource {
       const counted = clock.counters();
       return { channel: id, samples, dropped: counted.dropped, steps: counted.steps, missing: missing + counted.missing };
     });
+  }
+
+  /** All that changes, and the last values; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      channels: this.#channels.map(({ clock, samples, missing }) => ({ clock: clock.snapshot(), samples, missing })),
+      last: this.#last && lastValues(this.#last),
+    };
+  }
+
+  restore(state: SampleSourceState): void {
+    this.#last = null;
+    for (const [i, { clock, ...counts }] of state.channels.entries()) {
+      const channel = this.#channels[i]!;
+      channel.clock.restore(clock);
+      Object.assign(channel, counts);
+    }
   }
 
   #limitMs(channel: Channel): number {

@@ -2,6 +2,7 @@
 import { TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { ChannelPipeline } from '../pipeline/channel-pipeline.ts';
+import { fitState } from './exact-state.ts';
 import type { ChannelAction, ReplayChannel, ReplayPipeline, ReplayResult } from './replay-types.ts';
 
 /** @param software version of torsiond that replays */
@@ -9,7 +10,7 @@ export function openReplayPipeline(channel: ReplayChannel, software: string): Re
   const { unit, deviceUnit, signal, sign, zero, transducer, capture } = channel.settings;
   const pipeline = new ChannelPipeline({
     channel: channel.channel, source: channel.source, unit, deviceUnit, signal, sign, zero, transducer, capture, software,
-    isSimulated: channel.isSimulated, toWallMs: channel.toWallMs, startZero: channel.startZero,
+    isSimulated: channel.isSimulated, toWallMs: channel.toWallMs,
   });
   let results: ReplayResult[] = [];
   pipeline.outcomes$.subscribe((outcome) => {
@@ -39,6 +40,11 @@ export function openReplayPipeline(channel: ReplayChannel, software: string): Re
     },
     end: (reason = 'record-ended') => {
       pipeline.end(reason);
+      return taken();
+    },
+    restore: (state) => pipeline.restore(fitState(state, pipeline.snapshot(), channel.channel)),
+    startCapture: (state) => {
+      pipeline.startCapture(fitState(state, pipeline.snapshot().capture!, channel.channel));
       return taken();
     },
     act: (action) => {

@@ -34,6 +34,10 @@ export interface ReplayPipeline {
   push(block: DeviceBlock): readonly ReplayResult[];
   /** The samples end here. @param reason of a cycle that runs; default: the record ended */
   end(reason?: InterruptReason): readonly ReplayResult[];
+  /** Before its first samples: goes on as a live channel did. @param state `PipelineState` @throws TorsiondError INPUT_FORMAT */
+  restore(state: unknown): void;
+  /** Captures from here on, after a start in the midst of a cycle. @param state `IdleState` @throws TorsiondError INPUT_FORMAT */
+  startCapture(state: unknown): readonly ReplayResult[];
   /** Does what somebody did at the channel then. What was refused then is refused again. */
   act(action: ChannelAction): readonly ReplayResult[];
 }
@@ -46,8 +50,6 @@ export interface ReplayChannel {
   readonly channel: string;
   readonly settings: ChannelSettings;
   readonly isSimulated: boolean;
-  /** Zero at the beginning, N.m; undefined: as the settings say. */
-  readonly startZero?: number | undefined;
   /** Wall time of a block's time, ms since 1970. */
   readonly toWallMs: (monoMs: number) => number;
 }

@@ -10,6 +10,8 @@ import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo } from '../../shared/wire/events.ts';
 import { ChannelPipeline, type Outcome } from '../pipeline/channel-pipeline.ts';
 import { isPast } from '../pipeline/judge.ts';
+import type { IdleState } from '../capture/idle-state.ts';
+import type { InstrumentState } from '../recording/recording-hub.ts';
 import type { ChannelSettings, InstrumentSettings } from '../settings/schema.ts';
 import { LiveValue } from './live-value.ts';
 
@@ -83,9 +85,13 @@ export class LiveChannel {
     return zero.kind !== 'fixed' && zero.device === true;
   }
 
-  /** Subtracted from the torque now, N.m. */
-  get zeroTorque(): number {
-    return this.#pipeline.zeroTorque;
+  /** What its samples so far have made of it; to be written down at once. */
+  snapshot(): InstrumentState['channels'][number] {
+    return { settings: this.#pipeline.settings, transducer: this.#transducer, pipeline: this.#pipeline.snapshot() };
+  }
+
+  captureState(): IdleState | null {
+    return this.#pipeline.captureState();
   }
 
   get liveTorque(): number | null {

@@ -68,6 +68,19 @@ describe('torsiond record', () => {
     expect(device.sent().endsWith(text)).toBe(true);
   });
 
+  it('writes torque beside the bytes when it is asked to, which a replay passes over', async () => {
+    const folder = tempFolder();
+    const device = await instrument(100_000);
+    const out = join(folder, 'a.mcap');
+    const command = startTorsiond(['record', '--config', settings(folder, device.port), '--channel', 'bench-a', '--out', out, '--with-torque']);
+    await waitUntil(() => existsSync(out) && readFileSync(out).includes('{"torque":'), 'torque in the file', 20_000);
+    command.process.kill('SIGINT');
+    expect(await command.finished).toMatchObject({ exitCode: 0, stdout: '' });
+    const text = await recordedText(out);
+    expect(text).not.toContain('torque');
+    expect(device.sent()).toContain(text);
+  });
+
   it('killed in the middle leaves a file that says it was cut and gives what was written', async () => {
     const folder = tempFolder();
     const device = await instrument(10_000);

@@ -41,6 +41,8 @@ async function recording(values: readonly number[], channel: object = {}, pieces
   connection.chunk({ data: Buffer.from('\n'), atMs: 5_000 });
   for (let at = 0; at < values.length; at += piecesMs) {
     connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value, i) => `${line(value, at + i)}\n`).join('')), atMs: 5_001 + at + piecesMs });
+    clock.advance(piecesMs);
+    await new Promise((resolve) => setImmediate(resolve));
   }
   await recorder.close();
   return path;

@@ -10,7 +10,6 @@ import { linkOpener } from '../../daemon/devices/open-link.ts';
 import { createLog } from '../../daemon/log.ts';
 import { createFileSink } from '../../daemon/recording/byte-sink.ts';
 import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
-import { readRecording } from '../../daemon/recording/recording-reader.ts';
 import type { Settings } from '../../daemon/settings/schema.ts';
 import { Station } from '../../daemon/station/station.ts';
 import { openStore } from '../../daemon/storage/open-store.ts';
@@ -169,32 +168,37 @@ describe('a replay of a recording', () => {
     expect(await replayed([...files, '--speed', '20'])).toEqual(live);
   }, 90_000);
 
-  it('that began in the midst of a connection starts with the zero and the settings of that moment', async () => {
-    const run = await liveRun((settings) => ({
-      ...settings, instruments: settings.instruments.map((instrument) => ({ ...instrument, channels: instrument.channels.map((channel) => ({ ...channel, zero: { kind: 'command' as const } })) })),
-    }));
+  it('that began in the midst of a connection goes on with zero, time and settings of that moment, bit for bit', async () => {
+    const run = await liveRun();
     run.station.start();
     await waitUntil(atRest(run, 'wrench/1'), 'the wrench at rest', 20_000);
-    const { zero } = (await run.station.command({ type: 'zero', id: '1', channel: 'wrench/1' })) as { zero: number };
-    expect(zero).not.toBe(0);
     await run.station.command({ type: 'configure', id: '2', channel: 'wrench/1', mode: 'peak' });
     await waitUntil(() => run.readings('wrench') >= 1, 'a pull', 20_000);
+    const joined: { name: string; before: number; recording: RunningRecording }[] = [];
+    const join_ = async (name: string): Promise<void> => {
+      joined.push({ name, before: run.told('wrench').length, recording: await run.record('wrench', name) });
+    };
     await waitUntil(atRest(run, 'wrench/1'), 'rest', 20_000);
-    const before = run.told('wrench').length;
-    const recording = await run.record('wrench', 'joined');
-    await waitUntil(() => run.readings('wrench') >= before + 2, 'two more pulls', 30_000);
+    await join_('at-rest');
+    await waitUntil(underLoad(run, 'wrench/1', 20), 'a pull to join in', 20_000);
+    await join_('in-a-pull');
+    const before = run.readings('wrench');
+    await waitUntil(() => run.readings('wrench') >= before + 3, 'three more pulls', 30_000);
     await waitUntil(atRest(run, 'wrench/1'), 'rest', 20_000);
-    await recording.stop();
-    expect(await recording.ended).toBeNull();
+    for (const { recording } of joined) {
+      await recording.stop();
+      expect(await recording.ended).toBeNull();
+    }
     await run.stop();
 
-    const { value: first } = await readRecording(run.path('joined')).next();
-    expect(first).toMatchObject({ kind: 'connection', connection: { isJoined: true, zeros: [zero], hasCommands: true, instrument: { channels: [{ capture: { mode: 'peak' } }] } } });
-    // Samples are counted from another beginning, so times differ by microseconds and are estimated for the first second;
-    // what was measured may not differ.
-    const measured = (one: Told): unknown => (one.type === 'reading' ? [one.mode, one.value, one.maximum, one.verdict, one.direction, one.flags.filter((flag) => flag !== 'time-estimated')] : [one.reason]);
-    const again = await replayed([run.path('joined')]);
-    expect(again.length).toBeGreaterThanOrEqual(2);
-    expect(again.map(measured)).toEqual(run.told('wrench').slice(before, before + again.length).map(measured));
+    const again = await Promise.all(joined.map(({ name }) => replayed([run.path(name)])));
+    const readings = (list: readonly Told[]): Told[] => list.filter((one) => one.type === 'reading');
+    const live = joined.map((one) => readings(run.told('wrench').slice(one.before)));
+    expect(readings(again[0]!).length).toBeGreaterThanOrEqual(3);
+    expect(readings(again[0]!)).toEqual(live[0]!.slice(0, readings(again[0]!).length));
+    // The pull that ran when the recording began is not judged.
+    expect(again[1]![0]).toMatchObject({ type: 'cycle.interrupted', reason: 'already-loaded' });
+    expect(readings(again[1]!)).toEqual(live[1]!.slice(1, 1 + readings(again[1]!).length));
+    expect(readings(again[1]!).length).toBeGreaterThanOrEqual(2);
   }, 60_000);
 });
