@@ -150,7 +150,7 @@ export class CaptureEngine {
     if (this.#cycle || this.#blind) return null;
     return {
       sigma: this.#sigma, armed: this.#armed.snapshot(), rest: this.#rest.snapshot(), history: this.#history.snapshot(), block: this.#block && lastBlockOf(this.#block),
-      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, holdLeft: this.#holdLeft, isHeldByCommand: this.#isHeldByCommand,
+      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, last: this.#last, holdLeft: this.#holdLeft, isHeldByCommand: this.#isHeldByCommand,
     };
   }
 
@@ -167,6 +167,7 @@ export class CaptureEngine {
     this.#block = state.block && blockOf(state.block);
     this.#nextIndex = state.nextIndex;
     this.#sinceGap = state.sinceGap;
+    this.#last = state.last;
     this.#holdLeft = state.holdLeft;
     this.#isHeldByCommand = state.isHeldByCommand;
   }

@@ -13,6 +13,8 @@ export interface IdleState {
   readonly block: LastBlock | null;
   readonly nextIndex: number;
   readonly sinceGap: number;
+  /** Of the last cycle that was no knock. */
+  readonly last: { readonly endIndex: number; readonly highest: number };
   readonly holdLeft: number | null;
   readonly isHeldByCommand: boolean;
 }
