@@ -25,6 +25,17 @@ export const Uncertainty = z.object({
   k: z.number().positive(),
 });
 
+/** Signed like the value, not rounded. */
+export const PulseReading = z.object({
+  count: z.number().int().positive(),
+  highest: z.number(),
+  last: z.number(),
+  meanOfLast: z.number(),
+  meanOf: z.number().int().positive().describe('Pulses that the mean is of.'),
+  durationMs: z.number().min(0).describe('From the first crest to the last.'),
+});
+export type PulseReading = z.infer<typeof PulseReading>;
+
 /** `value` and `maximum` are signed, counter-clockwise negative, and not rounded. */
 export const Reading = z.object({
   type: z.literal('reading'),
@@ -39,6 +50,8 @@ export const Reading = z.object({
   direction: Direction,
   maximum: z.number(),
   click: z.boolean().optional().describe('Only in first-peak.'),
+  pulse: PulseReading.optional().describe('Only in pulse.'),
+  zeroCheck: z.literal(true).optional().describe('Taken to see the zero of the unloaded channel; not judged.'),
   startedAt: z.iso.datetime(),
   durationMs: z.number().min(0),
   target: z.number().nullable(),
@@ -66,17 +79,38 @@ export const INTERRUPT_MEANINGS = {
 } as const;
 export type InterruptReason = keyof typeof INTERRUPT_MEANINGS;
 
-export const InterruptedCycle = z.object({
-  type: z.literal('cycle.interrupted'),
+/** Why torque that came and went gave no reading; the table in README.md is made from this. */
+export const DISMISS_MEANINGS = {
+  'too-short': 'A knock: no stretch of it lasted `detector.minDurationMs`, and fewer than three followed each other within 250 ms.',
+  'other-direction': 'It went in the other direction than `direction` is set to.',
+  'standing': 'The torque crept over the arming threshold and stood still beside it; nothing was pulled.',
+  'no-pulse': 'Pulse: nothing stood out of the torque before and after it.',
+  'not-taken': 'Track: the torque did not stand still for `track.stableMs`, and nobody took the reading.',
+} as const;
+export type DismissReason = keyof typeof DISMISS_MEANINGS;
+
+const noReading = {
   source: z.string().nullable(),
   channel: z.string(),
   epoch: z.number().int().min(0),
   mode: CaptureMode,
-  reason: z.enum(Object.keys(INTERRUPT_MEANINGS) as [InterruptReason]),
   direction: Direction,
   unit: TorqueUnitCode,
   maximum: z.number().describe('Highest torque seen, signed; told, never judged.'),
   startedAt: z.iso.datetime(),
   durationMs: z.number().min(0),
+};
+
+export const DismissedCycle = z.object({
+  type: z.literal('cycle.dismissed'),
+  reason: z.enum(Object.keys(DISMISS_MEANINGS) as [DismissReason]),
+  ...noReading,
+});
+export type DismissedCycle = z.infer<typeof DismissedCycle>;
+
+export const InterruptedCycle = z.object({
+  type: z.literal('cycle.interrupted'),
+  reason: z.enum(Object.keys(INTERRUPT_MEANINGS) as [InterruptReason]),
+  ...noReading,
 });
 export type InterruptedCycle = z.infer<typeof InterruptedCycle>;

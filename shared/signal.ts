@@ -30,10 +30,10 @@ export type SignalSettings = z.infer<typeof SignalSettings>;
 
 /** How a transducer turns torque into signal, from its calibration sheet: by one sensitivity, or by a polynomial. */
 export const BridgeSettings = z.strictObject({
-  ratedTorque: positive.optional().describe('Torque at which the sensitivity is given, in the channel\'s `unit`.'),
+  ratedTorque: positive.optional().describe('Torque at which the sensitivity is given.'),
   sensitivity: z.number().refine((value) => value !== 0, 'must not be 0').optional().describe('Signal at rated torque, mV/V, without the zero balance.'),
   polynomial: z.array(z.number()).min(2).max(8).optional()
-    .describe('Instead of both: torque in the channel\'s `unit` from the signal in mV/V less the zero balance, as c0, c1, c2 …'),
+    .describe('Instead of both: torque from the signal in mV/V less the zero balance, as c0, c1, c2 …'),
   zeroBalance: z.number().default(0).describe('Signal without torque, mV/V.'),
 }).superRefine(({ ratedTorque, sensitivity, polynomial }, context) => {
   const fault = (name: string, message: string): void => context.addIssue({ code: 'custom', path: [name], message });

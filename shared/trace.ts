@@ -56,12 +56,17 @@ export interface Evidence {
   };
   /** Index in the trace at which the cycle began. */
   readonly cycleAt: number;
-  /** How the reading was taken: by the cycle's end, by command, or because the torque was still. */
-  readonly takenBy: 'cycle' | 'command' | 'still';
+  /** How the reading was taken: by the cycle's end, by command, because the torque was still, or as a zero check. */
+  readonly takenBy: 'cycle' | 'command' | 'still' | 'zero-check';
   /** For track readings: index in the trace of the last sample that counts. */
   readonly takenAt: number | null;
   /** Samples are missing shortly before the cycle. */
   readonly gapBefore: boolean;
+  /** Torque that stood still beyond the release threshold before and after the cycle, N.m; null: none. */
+  readonly restBefore: number | null;
+  readonly restAfter: number | null;
+  /** Nothing but short applications that follow each other, as those of an impulse tool: no click is looked for. */
+  readonly isPulsed: boolean;
   readonly simulated: boolean;
   readonly timeEstimated: boolean;
 }

@@ -39,6 +39,9 @@ export const TORQUE_UNITS: readonly TorqueUnit[] = [
   unit('dyn.cm', 'dyn·cm', '0.0000001', 'dyncm', 'dyn.cm', 'dyn·cm', 'dyn-cm', 'dyne-cm'),
 ];
 
+/** In place of a unit: that which each value comes with. */
+export const NAMED_UNIT = 'named';
+
 const byUcum = new Map(TORQUE_UNITS.map((entry) => [entry.ucum, entry]));
 const bySpelling = new Map(TORQUE_UNITS.flatMap((entry) => entry.spellings.map((spelling) => [spelling, entry] as const)));
 

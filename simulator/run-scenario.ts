@@ -27,7 +27,7 @@ export interface RunningChannel {
   readonly sheetSerial: number | null;
   /** Signal of the transducer and scale of the amplifier, where there is a bridge. */
   readonly bridge: SimulatedChannel['transducer']['bridge'] | null;
-  readonly suggestedMode: 'track' | 'peak' | 'first-peak';
+  readonly suggestedMode: 'track' | 'peak' | 'first-peak' | 'pulse';
   /** N.m */
   readonly target: number;
   readonly low: number;

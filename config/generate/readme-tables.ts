@@ -1,6 +1,6 @@
 /** Tables of README.md: what flags and verdicts mean, which drivers there are, how well clicks are found. */
 import { BUILT_IN_DRIVERS } from '../../drivers/registry.ts';
-import { FLAG_MEANINGS, INTERRUPT_MEANINGS, VERDICT_MEANINGS } from '../../shared/reading.ts';
+import { DISMISS_MEANINGS, FLAG_MEANINGS, INTERRUPT_MEANINGS, VERDICT_MEANINGS } from '../../shared/reading.ts';
 import { pullCorpus } from '../../simulator/corpus/index.ts';
 import { scoreCorpus, type Miss, type Tally } from '../../tests/corpus/score.ts';
 import { markdownTable, type DocSection } from './doc-section.ts';
@@ -14,6 +14,7 @@ export const readmeTables: readonly DocSection[] = [
   { file, name: 'verdicts', render: () => meaningTable('verdict', VERDICT_MEANINGS) },
   { file, name: 'flags', render: () => meaningTable('flag', FLAG_MEANINGS) },
   { file, name: 'interruptions', render: () => meaningTable('reason', INTERRUPT_MEANINGS) },
+  { file, name: 'dismissals', render: () => meaningTable('reason', DISMISS_MEANINGS) },
   {
     file, name: 'drivers',
     render: () => markdownTable(['driver', 'reads', 'delivery'], BUILT_IN_DRIVERS.map(({ id, title, capabilities }) => [`\`${id}\``, title, capabilities.delivery === 'either' ? 'pushed or polled' : capabilities.delivery])),

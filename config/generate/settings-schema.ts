@@ -22,9 +22,13 @@ export function settingsSchema(): Shape {
     })),
   };
   // What a transducer's data sheet fills may be left out beside it.
-  const channel = (instrument.properties.channels!.items as { properties: Record<string, Shape> });
+  const channel = (instrument.properties.channels!.items as { properties: Record<string, Shape>; required: string[] });
   const { required, ...transducer } = channel.properties.transducer!;
   channel.properties.transducer = { ...transducer, anyOf: [{ required }, { required: ['teds'] }] };
+  // Left out, the mode in it is what is missing.
+  const { default: _none, ...capture } = channel.properties.capture!;
+  channel.properties.capture = capture;
+  channel.required.push('capture');
   return { $schema: schema.$schema, $id: 'torsiond/settings.schema.json', title: 'torsiond settings', ...schema };
 }
 

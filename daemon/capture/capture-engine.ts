@@ -3,29 +3,34 @@
  * samples give the same events, however they are cut. Arming and release look at the torque before the low-pass.
  *
  * ```
- *            reaches armTorque                 below releaseTorque for releaseMs
+ *            reaches armTorque                released, turned, or at rest
  *   armed ───────────────────────▶ cycle ──────────────────────────────────────▶ held ──holdMs or arm()──▶ blind
  *     ▲                              │ gap, too long, new settings or zero: interrupted                       │
  *     │                              ▼                                                                        │
- *     └────────── released ─────── blind  (torque may be on, and nothing of it may be judged) ◀───────────────┘
+ *     └── released or at rest ──── blind  (torque may be on, and nothing of it may be judged) ◀───────────────┘
  * ```
+ *
+ * Where torque stands at rest beyond the release threshold, armed and blind say `loaded`. Every cycle ends as a reading, or
+ * is told as dismissed or interrupted.
  */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { Direction, InterruptReason } from '../../shared/reading.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { DetectorNumbers } from '../../shared/trace.ts';
-import { applyConditioning, torqueOf } from '../conditioning/calibration.ts';
+import { torqueOf } from '../conditioning/calibration.ts';
+import { Armed } from './armed.ts';
 import { Blind } from './blind.ts';
 import { CycleRun } from './cycle-run.ts';
-import { GAP_REASONS, type Cycle } from './cycle.ts';
+import { Cycle, dismissed, GAP_REASONS, noReading, type Stretch } from './cycle.ts';
 import { detectorNumbers, stableBand } from './defaults.ts';
-import type { CaptureEvent, ChannelState } from './events.ts';
-import { isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
-import { IdleNoise } from './idle-noise.ts';
+import type { CapturedEvent, CaptureEvent, ChannelState } from './events.ts';
+import { isOffsetAtRest, isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
+import { blockOf, lastBlockOf, type IdleState } from './idle-state.ts';
+import { RestWatch } from './rest-watch.ts';
 import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
 import { SampleHistory } from './sample-history.ts';
 import { StillWatch } from './still-watch.ts';
-import { takeTrack } from './track.ts';
+import { mustBePulled, takeTrack } from './track.ts';
 
 export interface CaptureEngineOptions {
   readonly settings: CaptureSettings;
@@ -43,8 +48,11 @@ export class CaptureEngine {
   readonly #history = new SampleHistory();
   readonly #givenNumbers: DetectorNumbers | null;
   #numbers: DetectorNumbers;
-  #noise = new IdleNoise(NO_COUNTS.noise);
+  /** Noise that they were made for, N.m. */
+  #sigma = 0;
+  #armed = new Armed(NO_COUNTS.noise);
   #still = new StillWatch(NO_COUNTS.still);
+  #rest = new RestWatch(NO_COUNTS.rest);
   #counts: SampleCounts = NO_COUNTS;
 
   #block: SampleBlock | null = null;
@@ -52,6 +60,8 @@ export class CaptureEngine {
   /** Samples since the last gap; Infinity before any. */
   #sinceGap = Infinity;
   #cycle: Cycle | null = null;
+  /** Where the last cycle that was no knock ended, and its highest torque, N.m. */
+  #last = { endIndex: -Infinity, highest: 0 };
   #blind: Blind | null = null;
   /** Samples left of a hold; null: not held; Infinity: until armed by hand. */
   #holdLeft: number | null = null;
@@ -72,7 +82,13 @@ export class CaptureEngine {
 
   get state(): ChannelState {
     if (this.#holdLeft !== null) return 'held';
-    return this.#cycle ? 'cycle' : 'armed';
+    if (this.#cycle?.options.isWanted) return 'cycle';
+    return this.#rest.standing === null ? 'armed' : 'loaded';
+  }
+
+  /** Torque at rest while loaded, N.m, else null. */
+  get standing(): number | null {
+    return this.state === 'loaded' ? this.#rest.standing : null;
   }
 
   /** Ends a hold: ready for the next cycle, after the release when torque is on. */
@@ -87,6 +103,7 @@ export class CaptureEngine {
   hold(): CaptureEvent[] {
     const events = this.#interrupt('stopped');
     this.#blind = null;
+    this.#rest.reset();
     this.#holdLeft = Infinity;
     this.#isHeldByCommand = true;
     return events;
@@ -106,19 +123,53 @@ export class CaptureEngine {
     return events;
   }
 
-  /** Track: the reading now, from the samples up to now; null while there are none. */
-  latch(): CaptureEvent | null {
+  /**
+   * Track: the reading now, from the samples up to now; null while there are none.
+   * @param isZeroCheck also of an unloaded channel
+   * @throws TorsiondError TORQUE_TOO_LOW
+   */
+  latch(isZeroCheck = false): CapturedEvent | null {
+    const event = this.#takeTrack(isZeroCheck ? 'zero-check' : 'command', this.#history.length);
+    if (event && !isZeroCheck) mustBePulled(event.capture.value, this.#numbers.armTorque, this.#settings.unit);
     // Who takes the reading by hand does not want it a second time.
     if (this.#cycle) this.#cycle.isTaken = true;
-    return this.#takeTrack('command', this.#history.length);
+    return event;
   }
 
   /** The samples end here. */
   end(reason: InterruptReason): CaptureEvent[] {
     const events = this.#interrupt(reason);
     this.#endBlind(events);
+    this.#rest.reset();
     this.#nextIndex = -1;
     return events;
+  }
+
+  /** Null while torque is on that may be judged or must not be: then there is no state that another engine could begin with. */
+  idleState(): IdleState | null {
+    if (this.#cycle || this.#blind) return null;
+    return {
+      sigma: this.#sigma, armed: this.#armed.snapshot(), rest: this.#rest.snapshot(), history: this.#history.snapshot(), block: this.#block && lastBlockOf(this.#block),
+      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, last: this.#last, holdLeft: this.#holdLeft, isHeldByCommand: this.#isHeldByCommand,
+    };
+  }
+
+  /** Goes on as the engine did whose state this is, with the present settings. */
+  restore(state: IdleState): void {
+    this.#cycle = null;
+    this.#blind = null;
+    if (state.block) this.#resolve(state.block.rateHz);
+    this.#sigma = state.sigma;
+    this.#numbers = this.#numbersFor(this.#sigma);
+    this.#armed.restore(state.armed);
+    this.#rest.restore(state.rest);
+    this.#history.restore(state.history);
+    this.#block = state.block && blockOf(state.block);
+    this.#nextIndex = state.nextIndex;
+    this.#sinceGap = state.sinceGap;
+    this.#last = state.last;
+    this.#holdLeft = state.holdLeft;
+    this.#isHeldByCommand = state.isHeldByCommand;
   }
 
   step(block: SampleBlock): CaptureEvent[] {
@@ -127,9 +178,11 @@ export class CaptureEngine {
     const events: CaptureEvent[] = [];
     let said = this.state;
     const sayState = (at: number): void => {
-      if (this.state === said) return;
-      said = this.state;
-      events.push({ kind: 'state', state: said, atMs: block.startMs + at * block.spacingMs });
+      const { state, standing } = this;
+      if (state === said && (standing === null || !this.#rest.hasMoved(this.#numbers))) return;
+      said = state;
+      this.#rest.said = standing;
+      events.push({ kind: 'state', state, standing, atMs: block.startMs + at * block.spacingMs });
     };
     this.#join(block, events);
     this.#noteZero(block, events);
@@ -146,7 +199,7 @@ export class CaptureEngine {
     }
     this.#nextIndex = block.firstIndex + count;
     this.#sinceGap += count;
-    if (!this.#cycle?.run) this.#history.keepLast(this.#counts.history);
+    if (!this.#cycle?.options.run) this.#history.keepLast(this.#counts.history + Math.max(this.#counts.lone, this.#counts.least));
     return events;
   }
 
@@ -157,9 +210,11 @@ export class CaptureEngine {
     if (!isNew && block.gap === null && block.firstIndex === this.#nextIndex) return;
     events.push(...this.#interrupt(block.gap ? GAP_REASONS[block.gap] : 'gap'));
     this.#history.clear();
+    this.#last = { endIndex: -Infinity, highest: 0 };
     this.#sinceGap = last ? 0 : Infinity;
     if (isNew) this.#resolve(block.rateHz);
-    this.#noise.restart();
+    this.#armed.restart();
+    this.#rest.reset();
     const first = block.torque[0]!;
     const isLoaded = Math.abs(first) >= (this.#blind ? this.#numbers.releaseTorque : this.#numbers.armTorque);
     if (this.#holdLeft !== null) return;
@@ -169,21 +224,24 @@ export class CaptureEngine {
 
   /** A zero that moves by more than what ends a cycle would end this one, and as if its torque had been released. */
   #noteZero(block: SampleBlock, events: CaptureEvent[]): void {
-    const cycle = this.#cycle;
-    if (cycle === null || Math.abs(block.conditioning.zero - cycle.conditioning.zero) <= this.#numbers.releaseTorque) return;
-    events.push(...this.#interrupt('settings-changed'));
+    const { zero } = block.conditioning;
+    if (this.#cycle && Math.abs(zero - this.#cycle.options.conditioning.zero) > this.#numbers.releaseTorque) {
+      events.push(...this.#interrupt('settings-changed'));
+    } else if (!this.#cycle && this.#block && zero !== this.#block.conditioning.zero) this.#rest.reset();
   }
 
   /** @param noise sigma of the idle channel, N.m */
   #numbersFor(noise: number): DetectorNumbers {
+    this.#sigma = noise;
     return this.#givenNumbers ?? detectorNumbers(this.#settings, this.#facts.capacity, noise);
   }
 
   #resolve(rateHz: number): void {
     this.#numbers = this.#numbersFor(0);
     this.#counts = sampleCounts(this.#settings, this.#numbers, rateHz);
-    this.#noise = new IdleNoise(this.#counts.noise);
+    this.#armed = new Armed(this.#counts.noise);
     this.#still = new StillWatch(this.#counts.still);
+    this.#rest = new RestWatch(this.#counts.rest);
   }
 
   #passHold(count: number, from: number): number {
@@ -197,182 +255,155 @@ export class CaptureEngine {
     if (samples === 0) this.arm();
   }
 
-  /** Until the torque has been released; a hold that ends under torque waits for it too. */
+  /** Until the torque has been released or stands still below arming; a hold that ends under torque waits for it too. */
   #passBlind(block: SampleBlock, blind: Blind, from: number, events: CaptureEvent[]): number {
-    const end = blind.pass(block, from, this.#numbers.releaseTorque, this.#counts.release);
-    if (end < 0) return block.torque.length;
+    const end = blind.pass(block, from, this.#rest, this.#numbers, this.#counts.release);
+    if (blind.ending === null) return end;
     this.#endBlind(events);
+    if (blind.ending === 'released') this.#rest.reset();
+    else this.#rest.standing = this.#rest.beyond(this.#numbers);
     return end;
   }
 
   #passArmed(block: SampleBlock, from: number, events: CaptureEvent[]): number {
-    const { torque } = block;
-    const arm = this.#numbers.armTorque;
-    const count = torque.length;
-    let i = from;
-    while (i < count && torque[i]! < arm && torque[i]! > -arm) i++;
-    const noise = this.#noise.feed(torque, from, i);
-    if (noise !== null) this.#numbers = this.#numbersFor(noise);
-    if (i < count) this.#begin(block, i, events);
+    const armed = this.#armed;
+    const i = armed.pass(block.torque, from, this.#rest, this.#numbers);
+    if (armed.ending === 'arms') this.#begin(block, i, i, events);
+    if (armed.ending !== 'slice') return i;
+    if (armed.newNoise !== null) this.#numbers = this.#numbersFor(armed.newNoise);
+    armed.newNoise = null;
+    // It crept beyond arming: told by the state.
+    if (Math.abs(this.#rest.standing ?? 0) >= this.#numbers.armTorque) this.#goBlind(true);
     return i;
   }
 
-  #begin(block: SampleBlock, at: number, events: CaptureEvent[]): void {
-    this.#noise.restart();
-    const first = block.torque[at]!;
-    const direction: Direction = first < 0 ? 'ccw' : 'cw';
-    const startMs = block.startMs + at * block.spacingMs;
-    if (this.#settings.direction !== 'both' && this.#settings.direction !== direction) {
-      events.push({ kind: 'knock', atMs: startMs });
-      this.#goBlind(true);
-      return;
-    }
-    const isTrack = this.#settings.mode === 'track';
-    let cycleAt = 0;
-    let preRoll: Float64Array | null = null;
-    if (!isTrack) {
-      preRoll = this.#cutPreRoll(block, at);
-      cycleAt = preRoll.length;
-    }
+  /**
+   * @param at index in the block of the first sample, negative when it is in a block before
+   * @param now samples of the block up to here were taken; those from `at` on belong to the new cycle
+   */
+  #begin(block: SampleBlock, at: number, now: number, events: CaptureEvent[]): void {
+    this.#armed.restart();
     const settings = this.#settings;
     const numbers = this.#numbers;
-    const gapBefore = this.#sinceGap + at < this.#counts.history;
-    this.#still.reset();
-    this.#cycle = {
-      direction, startMs, firstIndex: block.firstIndex + at, conditioning: block.conditioning, settings, numbers, cycleAt,
-      run: isTrack ? null : new CycleRun({ settings, numbers, rateHz: block.rateHz, capacity: this.#facts.capacity, direction, cycleAt, gapBefore }),
-      gapBefore,
-      length: 0, lastAbove: 0, below: 0, isTimeEstimated: false, isTaken: false, maximum: first,
-    };
-    if (preRoll) this.#cycle.run?.push(preRoll, 0, cycleAt, null);
-  }
-
-  /**
-   * Leaves the pre-roll at the start of the history, free of torque that belongs to a cycle before.
-   * @returns its torque, conditioned anew: its zero may have been another one, and a trace has one conditioning
-   */
-  #cutPreRoll(block: SampleBlock, at: number): Float64Array {
+    const { conditioning, rateHz } = block;
     const here = this.#history.length - block.torque.length + at;
-    const from = Math.max(0, here - this.#counts.history);
-    const torque = torqueOf(this.#history.device(from, here), block.conditioning);
-    const rest = torque.findLastIndex((value) => Math.abs(value) >= this.#numbers.armTorque) + 1;
-    this.#history.dropBefore(from + rest);
-    return torque.subarray(rest);
+    const past = torqueOf(this.#history.device(here, here + now - at), conditioning);
+    const first = now > at ? past[0]! : block.torque[at]!;
+    const direction: Direction = first < 0 ? 'ccw' : 'cw';
+    const isWanted = settings.direction === 'both' || settings.direction === direction;
+    const hasRun = isWanted && settings.mode !== 'track';
+    const preRoll = hasRun ? this.#history.cutPreRoll(here, this.#counts.history, numbers.armTorque, conditioning) : null;
+    const cycleAt = preRoll?.length ?? 0;
+    const gapBefore = this.#sinceGap + at < this.#counts.history;
+    const run = hasRun ? new CycleRun({ settings, numbers, rateHz, capacity: this.#facts.capacity, direction, cycleAt, gapBefore }) : null;
+    if (preRoll) run?.push(preRoll, 0, cycleAt, null);
+    const cycle = new Cycle({
+      direction, isWanted, startMs: block.startMs + at * block.spacingMs, firstIndex: block.firstIndex + at, conditioning,
+      settings, numbers, counts: this.#counts, cycleAt, run, gapBefore, restBefore: this.#rest.standing,
+      justBefore: block.firstIndex + at - this.#last.endIndex < this.#counts.pulseGap ? this.#last.highest : 0,
+    });
+    this.#cycle = cycle;
+    this.#still.reset();
+    this.#rest.reset();
+    if (now === at) return;
+    const origin = this.#history.length - block.torque.length + at;
+    cycle.scan(past, 0, past.length, this.#rest);
+    this.#tell(block, cycle, { torque: past, status: this.#history.status(origin, origin + past.length), from: 0, to: past.length, origin }, events);
   }
 
   #passCycle(block: SampleBlock, cycle: Cycle, from: number, events: CaptureEvent[]): number {
-    const { torque } = block;
-    const count = torque.length;
-    const sign = cycle.direction === 'cw' ? 1 : -1;
-    const release = this.#numbers.releaseTorque;
-    const otherWay = -this.#numbers.armTorque;
-    const releaseCount = this.#counts.release;
-    const room = cycle.run ? this.#counts.most - cycle.length : Infinity;
-    const wasLongEnough = cycle.lastAbove >= this.#counts.least;
-    let { below, lastAbove } = cycle;
-    let isOver = false;
-    let i = from;
-    const end = Math.min(count, from + room);
-    while (i < end) {
-      // Nearly all samples of a cycle are above release: they are only counted.
-      const above = i;
-      while (i < end && sign * torque[i]! >= release) i++;
-      if (i > above) {
-        below = 0;
-        lastAbove = cycle.length + i - from;
-      }
-      if (i === end) break;
-      // The other direction is not part of this cycle: the sample opens the next one.
-      if (sign * torque[i]! <= otherWay) {
-        isOver = true;
-        break;
-      }
-      i++;
-      if (++below >= releaseCount) {
-        isOver = true;
-        break;
-      }
-    }
-    cycle.length += i - from;
-    cycle.below = below;
-    cycle.lastAbove = lastAbove;
-    cycle.isTimeEstimated ||= isTimeEstimated(block);
-    if (!wasLongEnough && lastAbove >= this.#counts.least) {
-      events.push({ kind: 'cycle-started', epoch: block.epoch, index: cycle.firstIndex, atMs: cycle.startMs, direction: cycle.direction });
-    }
-    if (cycle.run) this.#feed(block, cycle, cycle.run, from, i, events);
-    else this.#watchStill(block, cycle, from, i, events);
-    if (isOver) this.#finish(block, cycle, i, events);
-    else if (i < count) {
+    const { device, torque, status } = block;
+    const { conditioning, run } = cycle.options;
+    const room = run ? this.#counts.most - cycle.length : Infinity;
+    const i = cycle.scan(torque, from, Math.min(torque.length, from + room), this.#rest);
+    // When the zero moved during the cycle, it keeps the one it began with.
+    const kept = run && block.conditioning !== conditioning ? torqueOf(device, conditioning) : torque;
+    this.#tell(block, cycle, { torque: kept, status, from, to: i, origin: this.#history.length - torque.length }, events);
+    if (cycle.ending !== null) this.#finish(block, cycle, i, events);
+    else if (i === from + room) {
       events.push(...this.#interrupt('too-long'));
       this.#goBlind(true);
     }
     return i;
   }
 
-  #feed(block: SampleBlock, cycle: Cycle, run: CycleRun, from: number, to: number, events: CaptureEvent[]): void {
-    let { torque } = block;
-    if (block.conditioning !== cycle.conditioning) {
-      // The zero moved during the cycle; the cycle keeps the one it began with.
-      torque = new Float64Array(torque.length);
-      applyConditioning(block.device, torque, cycle.conditioning);
+  #tell(block: SampleBlock, cycle: Cycle, stretch: Stretch, events: CaptureEvent[]): void {
+    const { run, firstIndex, startMs, direction, cycleAt } = cycle.options;
+    cycle.isTimeEstimated ||= isTimeEstimated(block);
+    if (cycle.hasBegun && !cycle.isStartTold) {
+      cycle.isStartTold = true;
+      events.push({ kind: 'cycle-started', epoch: block.epoch, index: firstIndex, atMs: startMs, direction });
     }
-    if (!run.push(torque, from, to, block.status)) return;
-    const at = run.click!.at - cycle.cycleAt;
-    events.push({ kind: 'click', index: cycle.firstIndex + at, atMs: cycle.startMs + at * block.spacingMs, torque: run.click!.torque });
+    if (!run) return this.#watch(cycle, stretch, events);
+    run.push(stretch.torque, stretch.from, stretch.to, stretch.status);
+    // What strikes for some milliseconds may look like a click.
+    if (!cycle.isClickTold && !cycle.isShort && run.click) {
+      cycle.isClickTold = true;
+      const at = run.click.at - cycleAt;
+      events.push({ kind: 'click', index: firstIndex + at, atMs: startMs + at * block.spacingMs, torque: run.click.torque });
+    }
   }
 
-  #watchStill(block: SampleBlock, cycle: Cycle, from: number, to: number, events: CaptureEvent[]): void {
-    const { torque } = block;
+  /** Without a run: the highest, and in track whether it is still. */
+  #watch(cycle: Cycle, { torque, from, to, origin }: Stretch, events: CaptureEvent[]): void {
+    const isWatched = cycle.options.isWanted && this.#settings.track.stableMs !== null;
     for (let i = from; i < to; i++) {
       const value = torque[i]!;
       if (Math.abs(value) > Math.abs(cycle.maximum)) cycle.maximum = value;
-      if (cycle.isTaken || this.#settings.track.stableMs === null) continue;
+      if (cycle.isTaken || !isWatched) continue;
       if (!this.#still.take(value, stableBand(this.#settings, this.#facts.capacity, Math.abs(value)))) continue;
       cycle.isTaken = true;
-      const event = this.#takeTrack('still', this.#history.length - torque.length + i + 1);
+      const event = this.#takeTrack('still', origin + i + 1);
       if (event) events.push(event);
     }
   }
 
   /** @param to index in the history after the last sample that counts */
-  #takeTrack(takenBy: 'command' | 'still', to: number): CaptureEvent | null {
+  #takeTrack(takenBy: 'command' | 'still' | 'zero-check', to: number): CapturedEvent | null {
     const block = this.#block;
     if (!block || to === 0) return null;
     const from = Math.max(0, to - this.#counts.history);
+    const { spacingMs, rateHz, conditioning } = block;
     return takeTrack({
-      ...this.#timeOf(block, from), spacingMs: block.spacingMs, rateHz: block.rateHz, conditioning: block.conditioning, timeEstimated: isTimeEstimated(block),
+      ...this.#history.timeOf(from, block, this.#toWallMs), spacingMs, rateHz, conditioning, timeEstimated: isTimeEstimated(block),
       device: this.#history.device(from, to), status: this.#history.status(from, to), settings: this.#settings, detector: this.#numbers, takenBy,
-      gapBefore: false,
+      gapBefore: false, restBefore: this.#cycle ? this.#cycle.options.restBefore : this.#rest.standing, restAfter: null, isPulsed: false,
     }, this.#facts);
-  }
-
-  /** Epoch, index and wall time of a sample of the history. */
-  #timeOf(block: SampleBlock, at: number): { epoch: number; firstIndex: number; startWallMs: number } {
-    const fromBlock = at - (this.#history.length - block.torque.length);
-    return { epoch: block.epoch, firstIndex: block.firstIndex + fromBlock, startWallMs: wholeMicroseconds(this.#toWallMs(block.startMs + fromBlock * block.spacingMs)) };
   }
 
   #finish(block: SampleBlock, cycle: Cycle, at: number, events: CaptureEvent[]): void {
     this.#cycle = null;
-    if (cycle.lastAbove < this.#counts.least) {
-      events.push({ kind: 'knock', atMs: cycle.startMs });
-      return;
-    }
-    if (!cycle.run) return;
-    const to = this.#history.length - block.torque.length + at;
-    const capture = cycle.run.finish(cycle.cycleAt + cycle.lastAbove);
-    const { conditioning, settings, numbers: detector, cycleAt, gapBefore } = cycle;
-    events.push({
-      kind: 'captured',
-      capture,
-      trace: makeTrace(this.#facts, {
-        ...this.#timeOf(block, 0), spacingMs: block.spacingMs, rateHz: block.rateHz,
-        device: this.#history.device(0, to), status: this.#history.status(0, to), conditioning, settings, detector, cycleAt, gapBefore,
+    const { run, conditioning, settings, numbers: detector, cycleAt, gapBefore, isWanted, restBefore } = cycle.options;
+    const reason = cycle.dismissal(this.#rest);
+    const { isPulsed } = cycle;
+    const restAfter = cycle.ending === 'at-rest' ? this.#rest.beyond(detector) : null;
+    const stood = isWanted ? restBefore : this.#rest.standing ?? restBefore;
+    if (cycle.ending !== 'at-rest') this.#rest.reset();
+    // What turns without coming to rest may still stand where it stood.
+    this.#rest.standing = cycle.nextAt === null ? restAfter : stood;
+    if (!cycle.isKnock) this.#last = { endIndex: cycle.options.firstIndex + cycle.lastAbove, highest: Math.abs(run ? run.maximum : cycle.maximum) };
+    if (reason) events.push(dismissed(block, cycle, reason));
+    else if (run) {
+      const to = this.#history.length - block.torque.length + at;
+      const { spacingMs, rateHz } = block;
+      const capture = run.finish(cycleAt + cycle.lastAbove, isOffsetAtRest({ restBefore, restAfter }), isPulsed);
+      const trace = makeTrace(this.#facts, {
+        ...this.#history.timeOf(0, block, this.#toWallMs), spacingMs, rateHz, device: this.#history.device(0, to), status: this.#history.status(0, to),
+        conditioning, settings, detector, cycleAt, gapBefore, restBefore, restAfter, isPulsed,
         takenBy: 'cycle', takenAt: cycleAt + cycle.lastAbove - 1, timeEstimated: cycle.isTimeEstimated,
-      }),
-    });
-    if (this.#counts.hold > 0) this.#holdLeft = this.#counts.hold;
+      });
+      events.push({ kind: 'captured', capture, trace });
+      if (this.#counts.hold > 0) this.#holdLeft = this.#counts.hold;
+    }
+    if (this.#holdLeft === null && cycle.nextAt !== null) this.#beginNext(block, at - (cycle.length - cycle.nextAt), at, events);
+  }
+
+  /** The samples `from` up to `now` belong to the next cycle. When none of them arms, a later one may. */
+  #beginNext(block: SampleBlock, from: number, now: number, events: CaptureEvent[]): void {
+    const here = this.#history.length - block.torque.length;
+    const past = torqueOf(this.#history.device(here + from, here + now), block.conditioning);
+    const armed = past.findIndex((value) => Math.abs(value) >= this.#numbers.armTorque);
+    if (armed >= 0) this.#begin(block, from + armed, now, events);
   }
 
   #interrupt(reason: InterruptReason): CaptureEvent[] {
@@ -380,12 +411,11 @@ export class CaptureEngine {
     const block = this.#block;
     this.#cycle = null;
     if (!cycle || !block) return [];
-    if (this.#holdLeft === null && reason !== 'record-ended') this.#goBlind(true);
-    return [{
-      kind: 'interrupted', reason, direction: cycle.direction, epoch: block.epoch,
-      maximum: cycle.run ? cycle.run.maximum : cycle.maximum,
-      startMs: cycle.startMs, durationMs: (cycle.length * 1000) / block.rateHz,
-    }];
+    const isOver = cycle.isPastKnock;
+    const why = isOver || !cycle.options.isWanted ? cycle.dismissal(this.#rest) : null;
+    this.#rest.reset();
+    if (!isOver && this.#holdLeft === null && reason !== 'record-ended') this.#goBlind(true);
+    return [why ? dismissed(block, cycle, why) : { kind: 'interrupted', reason, ...noReading(block, cycle, cycle.length) }];
   }
 
   #goBlind(isTold: boolean): void {
@@ -397,9 +427,4 @@ export class CaptureEngine {
     this.#blind = null;
     if (event) events.push(event);
   }
-}
-
-/** Finer digits would tell how the samples were cut into blocks, not when they were taken. */
-function wholeMicroseconds(ms: number): number {
-  return Math.round(ms * 1000) / 1000;
 }

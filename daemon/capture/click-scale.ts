@@ -24,18 +24,23 @@ const SWING_MEMORY_MS = 500;
 /** A fall must be so much deeper than the swings and falls before it; less than CLEAR_FACTOR is doubtful. */
 const SWING_FACTOR = 1.5;
 const CLEAR_FACTOR = 2.5;
+/** And less than so many times the least against noise. */
+const CLEAR_NOISE = 1.5;
 /** A crest counts as a swing up to so many times the troughs beside it. */
 const EVEN = 2;
 /** Falls deeper than this share of their torque are releases, not swings. */
 const RELEASE_SHARE = 0.5;
 /** A fall is judged against the torque of this long before it too, so that the end of a long fall is no break. */
 const LOOK_BACK_MS = 60;
-/** That long before the break, torque was at least this share of it: no hand rises faster, a driver's first bite does. */
+/** This long before the break, torque was at least this share of it: no hand rises faster, a driver's first bite does. */
+const BITE_MS = 25;
 const LEAST_BEFORE = 0.3;
 /** How much an arrested fall may still go down: share of its depth when deep, when shallow, and of the torque at most. */
 const DEEP_SLACK = 0.06;
 const SHALLOW_SLACK = 0.2;
 const LEAST_SLACK = 0.01;
+/** At the end of the confirmation the mean has not gone down by more than this share of the depth: easing off goes on. */
+const TAIL_SLACK = 0.03;
 /** Deeper falls than this share need a shorter confirmation. */
 const DEEP = 0.04;
 const DEEP_CONFIRM_SHARE = 0.4;
@@ -63,6 +68,7 @@ export class ClickScale {
   readonly #perWidth: number;
   readonly #fall: number;
   readonly #lookBack: number;
+  readonly #bite: number;
   readonly #lags: readonly number[];
   readonly #swingMemory: number;
   readonly #confirmDeep: number;
@@ -93,6 +99,7 @@ export class ClickScale {
     this.#perWidth = 1 / this.#width;
     this.#fall = Math.max(2, ticks(numbers.fallMs)) + this.#width - 1;
     this.#lookBack = ticks(LOOK_BACK_MS);
+    this.#bite = ticks(BITE_MS);
     this.#lags = SWING_LAGS_MS.map(ticks);
     this.#swingMemory = ticks(SWING_MEMORY_MS);
     this.#confirmShallow = Math.max(3, ticks(numbers.confirmMs));
@@ -159,7 +166,7 @@ export class ClickScale {
 
   #propose(value: number, first: number, noise: number): void {
     const depth = this.#top - value;
-    const before = this.#topTick - this.#lookBack;
+    const before = this.#topTick - this.#bite;
     if (before >= first && this.#smooth.get(before) < LEAST_BEFORE * this.#top) return;
     const tolerance = 0.25 * depth + 2 * noise;
     let highest = this.#top;
@@ -247,7 +254,15 @@ export class ClickScale {
       this.#isHiding = true;
       return 'none';
     }
-    return { peakTick, arrestTick: arrest, isDoubtful: depth < CLEAR_FACTOR * candidate.swing };
+    if (this.#mean(arrest + (confirm >> 1), arrest + confirm) < bottom - TAIL_SLACK * depth) return 'none';
+    const isDoubtful = depth < CLEAR_FACTOR * candidate.swing || depth < CLEAR_NOISE * this.#noiseFactor * noise;
+    return { peakTick, arrestTick: arrest, isDoubtful };
+  }
+
+  #mean(from: number, to: number): number {
+    let sum = 0;
+    for (let t = from; t <= to; t++) sum += this.#smooth.get(t);
+    return sum / (to - from + 1);
   }
 
   #awaitReturn(candidate: Candidate, bottomTick: number, tick: number): Outcome {

@@ -4,13 +4,14 @@
  * nothing from before the trace matters.
  */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
-import type { Direction } from '../../shared/reading.ts';
+import type { Direction, PulseReading } from '../../shared/reading.ts';
 import { STATUS } from '../../shared/sample-block.ts';
 import type { DetectorNumbers } from '../../shared/trace.ts';
 import { LowPass, designLowPass, type Peak } from '../conditioning/low-pass.ts';
 import { ClickDetector } from './click-detector.ts';
 import type { Capture, CaptureFlag } from './events.ts';
 import { LoneSamples } from './lone-samples.ts';
+import { PulseCounter } from './pulse-counter.ts';
 
 export interface CycleRunOptions {
   readonly settings: CaptureSettings;
@@ -43,6 +44,7 @@ export class CycleRun {
   readonly #lone: LoneSamples;
   readonly #lowPass: LowPass;
   readonly #clicks: ClickDetector | null;
+  readonly #pulses: PulseCounter | null;
   readonly #sign: 1 | -1;
   /** Taken in, and out of `#lone`. */
   #taken = 0;
@@ -69,12 +71,24 @@ export class CycleRun {
           floor: numbers.clickFloor,
         })
       : null;
+    const { mode, pulse } = options.settings;
+    this.#pulses = mode === 'pulse' ? new PulseCounter({ standsOut: pulse.standsOut, last: pulse.last, least: numbers.armTorque }) : null;
   }
 
   /** Highest torque so far after the low-pass, signed, N.m. */
   get maximum(): number {
     const { highest } = this.#peak;
     return this.#sign * (highest === -Infinity ? this.#lone.highest : highest);
+  }
+
+  /** Highest sample so far as it came, signed, N.m. */
+  get highestSample(): number {
+    return this.#sign * this.#lone.highest;
+  }
+
+  /** Pulses so far; 0 in other modes. */
+  get pulseCount(): number {
+    return this.#pulses?.count ?? 0;
   }
 
   /** The confirmed click, signed, N.m, and its sample index in the trace; null when there is none yet. */
@@ -107,6 +121,7 @@ export class CycleRun {
     if (peak.highestAt >= 0) this.#beforeMax = this.#valueBefore(peak.highestAt);
     this.#samples += count;
     this.#keepRecent(count);
+    this.#pulses?.push(scratch, count);
     return this.#clicks ? this.#clicks.push(scratch, count) : false;
   }
 
@@ -124,26 +139,41 @@ export class CycleRun {
     for (let i = 1; i <= taken; i++) this.#recent[SLOPE_SAMPLES - i] = scratch[count - i]!;
   }
 
-  /** @param endAt index in the trace after the last sample of the cycle */
-  finish(endAt: number): Capture {
-    const { direction, numbers, cycleAt, rateHz, capacity, gapBefore } = this.#options;
+  /**
+   * @param endAt index in the trace after the last sample of the cycle
+   * @param isOffset torque stood there before or after, without a pull
+   * @param isPulsed nothing but short applications: what falls between them is no click
+   */
+  finish(endAt: number, isOffset: boolean, isPulsed: boolean): Capture {
+    const { direction, settings, numbers, cycleAt, rateHz, capacity, gapBefore } = this.#options;
     const { highest, highestInput } = this.#peak;
     const flags: CaptureFlag[] = [];
     const durationMs = ((endAt - cycleAt) * 1000) / rateHz;
     if (this.#lone.highest > capacity) flags.push('over-capacity');
     if (this.#status & STATUS.overload) flags.push('overload');
     if (this.#status & STATUS.unstable) flags.push('unstable');
-    const click = this.#clicks?.finish() ?? null;
-    if (this.#clicks) {
+    const click = isPulsed ? null : this.#clicks?.finish() ?? null;
+    if (this.#clicks && !isPulsed) {
       if (click && click.fallSamples < LEAST_FALL_SAMPLES) flags.push('rate-too-low');
       const isHidden = HIDING_SIGMAS * this.#clicks.tickNoise > numbers.clickDepth * highest;
       if (isHidden || (click ? click.isDoubtful : this.#clicks.isHiding)) flags.push('noisy');
     }
-    if (!click && highest - this.#beforeMax > SLOPE_SAMPLES * STEEP * highest) flags.push('rate-too-low');
+    const pulses = this.#pulses?.pulses ?? null;
+    if (pulses ? pulses.isCoarse : !click && highest - this.#beforeMax > SLOPE_SAMPLES * STEEP * highest) flags.push('rate-too-low');
     if (this.#lone.standsOut(highest)) flags.push('spike');
     if (this.#lowPass.isActive && Math.abs(highestInput - highest) > FILTER_SHIFT * highest) flags.push('filtered-step');
     if (gapBefore) flags.push('gap');
+    if (isOffset) flags.push('offset-at-rest');
     const sign = this.#sign;
+    if (pulses) {
+      const { count, meanOf } = pulses;
+      const pulse: PulseReading = {
+        count, highest: sign * pulses.highest, last: sign * pulses.last, meanOfLast: sign * pulses.meanOfLast, meanOf,
+        durationMs: ((pulses.lastAt - pulses.firstAt) * 1000) / rateHz,
+      };
+      const value = settings.pulse.value === 'highest' ? pulse.highest : pulse.meanOfLast;
+      return { value, maximum: sign * highest, direction, durationMs, flags, pulse };
+    }
     const base = { maximum: sign * highest, direction, durationMs, flags };
     return this.#clicks
       ? { ...base, value: sign * (click ? click.torque : highest), click: click !== null }

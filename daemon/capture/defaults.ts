@@ -32,8 +32,8 @@ const TIMES = {
   clickConfirmMs: 70,
 } as const;
 
-/** Least sample rate of each mode, S/s. First-peak must see falls of some ten milliseconds. */
-const LEAST_RATE: Record<CaptureSettings['mode'], number> = { 'track': 0.5, 'peak': 10, 'first-peak': 100 };
+/** Least sample rate of each mode, S/s. First-peak must see falls of some ten milliseconds, pulse crests of some milliseconds. */
+const LEAST_RATE: Record<CaptureSettings['mode'], number> = { 'track': 0.5, 'peak': 10, 'first-peak': 100, 'pulse': 1_000 };
 
 /**
  * @param capacityNm of the transducer, N.m
@@ -42,15 +42,15 @@ const LEAST_RATE: Record<CaptureSettings['mode'], number> = { 'track': 0.5, 'pea
 export function detectorNumbers(settings: CaptureSettings, capacityNm: number, noise: number): DetectorNumbers {
   const given = settings.detector;
   const target = targetNm(settings);
-  const armTorque = given.armTorque ?? Math.max(ARM_SHARE * capacityNm, ARM_TARGET_SHARE * target, ARM_NOISE * noise);
+  const armTorque = torqueNm(settings, given.armTorque) ?? Math.max(ARM_SHARE * capacityNm, ARM_TARGET_SHARE * target, ARM_NOISE * noise);
   return {
     armTorque,
-    releaseTorque: given.releaseTorque ?? RELEASE_SHARE * armTorque,
+    releaseTorque: torqueNm(settings, given.releaseTorque) ?? RELEASE_SHARE * armTorque,
     releaseMs: given.releaseMs ?? TIMES.releaseMs,
     minDurationMs: given.minDurationMs ?? TIMES.minDurationMs,
     maxDurationMs: given.maxDurationMs ?? TIMES.maxDurationMs,
     preRollMs: given.preRollMs ?? TIMES.preRollMs,
-    clickFloor: given.clickFloor ?? Math.max(1.5 * armTorque, target > 0 ? CLICK_TARGET_SHARE * target : CLICK_SHARE * capacityNm),
+    clickFloor: torqueNm(settings, given.clickFloor) ?? Math.max(1.5 * armTorque, target > 0 ? CLICK_TARGET_SHARE * target : CLICK_SHARE * capacityNm),
     clickDepth: given.clickDepth ?? TIMES.clickDepth,
     clickFallMs: given.clickFallMs ?? TIMES.clickFallMs,
     clickConfirmMs: given.clickConfirmMs ?? TIMES.clickConfirmMs,
@@ -59,7 +59,11 @@ export function detectorNumbers(settings: CaptureSettings, capacityNm: number, n
 
 /** The still band of track, N.m, around a torque of this magnitude. */
 export function stableBand(settings: CaptureSettings, capacityNm: number, magnitude: number): number {
-  return settings.track.stableBand ?? Math.max(0.025 * magnitude, 0.003 * capacityNm);
+  return torqueNm(settings, settings.track.stableBand) ?? Math.max(0.025 * magnitude, 0.003 * capacityNm);
+}
+
+function torqueNm({ unit }: CaptureSettings, torque: number | undefined): number | undefined {
+  return torque === undefined ? undefined : convertTorque(torque, unit, 'N.m');
 }
 
 /** Target in N.m, 0 without one. */
@@ -85,7 +89,7 @@ export function checkCapture(settings: CaptureSettings, rateHz: number | null, c
   const faults: TorsiondError[] = [];
   const { armTorque, releaseTorque } = settings.detector;
   if (armTorque !== undefined && releaseTorque !== undefined && releaseTorque >= armTorque) {
-    faults.push(new TorsiondError('CAPTURE_SETTINGS', `releaseTorque (${releaseTorque} N.m) must be below armTorque (${armTorque} N.m)`));
+    faults.push(new TorsiondError('CAPTURE_SETTINGS', `releaseTorque (${releaseTorque} ${settings.unit}) must be below armTorque (${armTorque} ${settings.unit})`));
   }
   const { target } = limitsOf(settings.limits);
   if (target !== null && convertTorque(target, settings.unit, 'N.m') > capacityNm) {

@@ -10,6 +10,16 @@ export class IdleNoise {
     this.#window = window;
   }
 
+  snapshot() {
+    return { count: this.#count, sum: this.#sum, previous: this.#previous };
+  }
+
+  restore(state: ReturnType<IdleNoise['snapshot']>): void {
+    this.#count = state.count;
+    this.#sum = state.sum;
+    this.#previous = state.previous;
+  }
+
   restart(): void {
     this.#count = 0;
     this.#sum = 0;

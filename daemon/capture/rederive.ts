@@ -4,6 +4,7 @@ import type { Direction } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { torqueOf } from '../conditioning/calibration.ts';
 import { CycleRun } from './cycle-run.ts';
+import { isOffsetAtRest } from './evidence.ts';
 import type { Capture } from './events.ts';
 import { trackCapture } from './track.ts';
 
@@ -15,10 +16,10 @@ export function rederive(trace: Omit<Trace, 'id'>, settings: CaptureSettings = t
   const { conditioning, detector, transducer, cycleAt, takenAt, gapBefore } = trace.evidence;
   const { device, status, rateHz } = trace;
   const { capacity } = transducer;
-  if (settings.mode === 'track') return trackCapture({ device, status, conditioning, settings, rateHz, capacity });
+  if (settings.mode === 'track') return trackCapture({ device, status, conditioning, settings, rateHz, capacity, isOffset: isOffsetAtRest(trace.evidence) });
   const torque = torqueOf(device, conditioning);
   const direction: Direction = torque[cycleAt]! < 0 ? 'ccw' : 'cw';
   const run = new CycleRun({ settings, numbers: detector, rateHz, capacity, direction, cycleAt, gapBefore });
   run.push(torque, 0, torque.length, status);
-  return run.finish((takenAt ?? torque.length - 1) + 1);
+  return run.finish((takenAt ?? torque.length - 1) + 1, isOffsetAtRest(trace.evidence), trace.evidence.isPulsed);
 }

@@ -2,10 +2,22 @@
  * The last device values of a channel: the pre-roll while nothing happens, the whole trace during a cycle.
  * Its end is always the end of the block appended last. Bounded by whoever calls `keepLast`.
  */
-import type { SampleBlock } from '../../shared/sample-block.ts';
+import type { Conditioning, SampleBlock } from '../../shared/sample-block.ts';
+import { torqueOf } from '../conditioning/calibration.ts';
+
+export interface SampleTime {
+  readonly epoch: number;
+  readonly firstIndex: number;
+  readonly startWallMs: number;
+}
 
 /** More room than this, samples, is given back after a long cycle. */
 const LARGE = 65_536;
+
+export interface SampleHistoryState {
+  readonly device: Float64Array;
+  readonly status: Uint8Array | null;
+}
 
 export class SampleHistory {
   #device = new Float64Array(4096);
@@ -43,6 +55,38 @@ export class SampleHistory {
   status(from: number, to: number): Uint8Array | null {
     const bits = this.#status?.slice(from, to);
     return bits?.some((value) => value !== 0) ? bits : null;
+  }
+
+  snapshot(): SampleHistoryState {
+    return { device: this.#device.slice(0, this.#length), status: this.#status && this.#status.slice(0, this.#length) };
+  }
+
+  restore(state: SampleHistoryState): void {
+    this.#device = new Float64Array(Math.max(this.#device.length, state.device.length));
+    this.#device.set(state.device);
+    this.#status = state.status && new Uint8Array(this.#device.length);
+    this.#status?.set(state.status!);
+    this.#length = state.device.length;
+  }
+
+  /** Epoch, index and wall time of the sample at `at`. `last`: the block appended last. */
+  timeOf(at: number, last: SampleBlock, toWallMs: (monoMs: number) => number): SampleTime {
+    const fromBlock = at - (this.#length - last.torque.length);
+    // Finer digits would tell how the samples were cut into blocks, not when they were taken.
+    const startWallMs = Math.round(toWallMs(last.startMs + fromBlock * last.spacingMs) * 1000) / 1000;
+    return { epoch: last.epoch, firstIndex: last.firstIndex + fromBlock, startWallMs };
+  }
+
+  /**
+   * Leaves the `most` samples before `at` at the start, free of torque that belongs to a cycle before.
+   * @returns their torque, conditioned anew: its zero may have been another one, and a trace has one conditioning
+   */
+  cutPreRoll(at: number, most: number, armTorque: number, conditioning: Conditioning): Float64Array {
+    const from = Math.max(0, at - most);
+    const torque = torqueOf(this.device(from, at), conditioning);
+    const rest = torque.findLastIndex((value) => Math.abs(value) >= armTorque) + 1;
+    this.dropBefore(from + rest);
+    return torque.subarray(rest);
   }
 
   dropBefore(from: number): void {

@@ -1,10 +1,12 @@
 /** The track reading: the mean of the torque over the last stretch of its trace, after the low-pass. */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import { TorsiondError } from '../../shared/errors.ts';
 import { STATUS, type Conditioning } from '../../shared/sample-block.ts';
+import { convertTorque, torqueUnit } from '../../shared/units.ts';
 import { torqueOf } from '../conditioning/calibration.ts';
 import { LowPass, designLowPass } from '../conditioning/low-pass.ts';
-import type { Capture, CaptureEvent, CaptureFlag } from './events.ts';
-import { makeTrace, type ChannelFacts, type TraceParts } from './evidence.ts';
+import type { Capture, CapturedEvent, CaptureFlag } from './events.ts';
+import { isOffsetAtRest, makeTrace, type ChannelFacts, type TraceParts } from './evidence.ts';
 
 export interface TrackInput {
   /** Device values up to the moment of the reading. */
@@ -15,6 +17,8 @@ export interface TrackInput {
   readonly rateHz: number;
   /** N.m */
   readonly capacity: number;
+  /** Torque stood there before, without a pull. */
+  readonly isOffset: boolean;
 }
 
 export function trackCapture(input: TrackInput): Capture {
@@ -43,6 +47,7 @@ export function trackCapture(input: TrackInput): Capture {
   if (isBeyond) flags.push('over-capacity');
   if (status & STATUS.overload) flags.push('overload');
   if (status & STATUS.unstable) flags.push('unstable');
+  if (input.isOffset) flags.push('offset-at-rest');
   return { value, maximum: sign * maximum, direction: sign < 0 ? 'ccw' : 'cw', durationMs: (averaged * 1000) / rateHz, flags };
 }
 
@@ -52,11 +57,18 @@ function averagedCount({ track }: CaptureSettings, rateHz: number, available: nu
 }
 
 /** The reading of samples that end at the moment it is taken, with those samples as its trace. */
-export function takeTrack(samples: Omit<TraceParts, 'cycleAt' | 'takenAt'>, facts: ChannelFacts): CaptureEvent {
+export function takeTrack(samples: Omit<TraceParts, 'cycleAt' | 'takenAt'>, facts: ChannelFacts): CapturedEvent {
   const count = samples.device.length;
   return {
     kind: 'captured',
-    capture: trackCapture({ ...samples, capacity: facts.capacity }),
+    capture: trackCapture({ ...samples, capacity: facts.capacity, isOffset: isOffsetAtRest(samples) }),
     trace: makeTrace(facts, { ...samples, cycleAt: count - averagedCount(samples.settings, samples.rateHz, count), takenAt: count - 1 }),
   };
+}
+
+/** @throws TorsiondError TORQUE_TOO_LOW when nothing pulls at the channel */
+export function mustBePulled(torque: number, armTorque: number, unit: string): void {
+  if (Math.abs(torque) >= armTorque) return;
+  const shown = (value: number): string => `${Number(convertTorque(value, 'N.m', unit).toPrecision(3))} ${torqueUnit(unit).symbol}`;
+  throw new TorsiondError('TORQUE_TOO_LOW', `a reading needs ${shown(armTorque)} at least; the torque is ${shown(torque)}`);
 }

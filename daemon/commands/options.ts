@@ -2,7 +2,7 @@
 import { homedir } from 'node:os';
 import { join } from 'node:path';
 import { InvalidArgumentError } from 'commander';
-import { TORQUE_UNITS } from '../../shared/units.ts';
+import { TORQUE_UNITS, unitFromSpelling } from '../../shared/units.ts';
 
 /** For `Option.argParser`. */
 export function positiveNumber(text: string): number {
@@ -31,7 +31,8 @@ function plainNumber(text: string): number {
 
 export function torqueUnitCode(text: string): string {
   if (TORQUE_UNITS.some((unit) => unit.ucum === text)) return text;
-  throw new InvalidArgumentError(`Known units are ${TORQUE_UNITS.map((unit) => unit.ucum).join(', ')}.`);
+  const meant = unitFromSpelling(text);
+  throw new InvalidArgumentError(`${meant === null ? '' : `Did you mean ${meant.ucum}? `}Known units are ${TORQUE_UNITS.map((unit) => unit.ucum).join(', ')}.`);
 }
 
 /** A day or a moment; a day begins at midnight UTC. @returns ISO 8601 in UTC */

@@ -1,7 +1,8 @@
 /** Readings as lines of a table for people. */
 import { decimalsFor } from '../../shared/display.ts';
-import type { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import type { DismissedCycle, InterruptedCycle, Reading } from '../../shared/reading.ts';
 import { torqueUnit } from '../../shared/units.ts';
+import type { LoadedNote } from '../recording/replay-types.ts';
 
 interface Column {
   readonly title: string;
@@ -21,7 +22,7 @@ const COLUMNS: readonly Column[] = [
 ];
 /** Times before it come from a trace that counts from its own beginning. */
 const SECOND_DAY = '1970-01-02';
-const MODE_WORDS: Readonly<Record<Reading['mode'], string>> = { 'track': 'track', 'peak': 'peak', 'first-peak': 'first peak' };
+const MODE_WORDS: Readonly<Record<Reading['mode'], string>> = { 'track': 'track', 'peak': 'peak', 'first-peak': 'first peak', 'pulse': 'pulse' };
 
 export class ReadingTable {
   readonly #decimals: number;
@@ -39,25 +40,34 @@ export class ReadingTable {
   reading(reading: Reading): string {
     const remarks = [
       ...(reading.mode === 'first-peak' ? [reading.click ? 'click' : 'no click'] : [MODE_WORDS[reading.mode]]),
+      ...(reading.pulse ? [`${reading.pulse.count} pulses in ${(reading.pulse.durationMs / 1_000).toFixed(2)} s, mean of the last ${reading.pulse.meanOf} ${this.#torque(reading.pulse.meanOfLast)}`] : []),
+      ...(reading.zeroCheck ? ['zero check'] : []),
       ...reading.flags,
     ];
     return this.#row(reading, this.#torque(reading.value), this.#torque(reading.maximum), reading.verdict === 'none' ? '–' : reading.verdict, remarks);
   }
 
-  interrupted(cycle: InterruptedCycle): string {
+  withoutReading(cycle: InterruptedCycle | DismissedCycle): string {
     return this.#row(cycle, '–', this.#torque(cycle.maximum), '–', [`no reading: ${cycle.reason}`]);
   }
 
-  #row(facts: Reading | InterruptedCycle, value: string, maximum: string, verdict: string, remarks: readonly string[]): string {
+  loaded({ at, torque, unit, channel }: LoadedNote): string {
+    return `      ${beganText(at)}  ${channel} is loaded at rest by ${this.#torque(torque)} ${torqueUnit(unit).symbol}: unload and zero`;
+  }
+
+  #row(facts: Reading | InterruptedCycle | DismissedCycle, value: string, maximum: string, verdict: string, remarks: readonly string[]): string {
     this.#count++;
-    const began = facts.startedAt < SECOND_DAY ? `${(Date.parse(facts.startedAt) / 1_000).toFixed(3)} s` : facts.startedAt.replace('T', ' ').replace('Z', '');
     const lasted = `${(facts.durationMs / 1_000).toFixed(2)} s`;
-    return line([String(this.#count), began, lasted, value, maximum, torqueUnit(facts.unit).symbol, facts.direction, verdict], remarks.join(', '));
+    return line([String(this.#count), beganText(facts.startedAt), lasted, value, maximum, torqueUnit(facts.unit).symbol, facts.direction, verdict], remarks.join(', '));
   }
 
   #torque(value: number): string {
     return value.toFixed(this.#decimals);
   }
+}
+
+function beganText(at: string): string {
+  return at < SECOND_DAY ? `${(Date.parse(at) / 1_000).toFixed(3)} s` : at.replace('T', ' ').replace('Z', '');
 }
 
 function line(cells: readonly string[], remarks: string): string {

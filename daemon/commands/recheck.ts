@@ -1,7 +1,7 @@
 /** `torsiond recheck ID…`: stored readings derived again from their traces. */
 import { isDeepStrictEqual } from 'node:util';
 import { Option } from 'commander';
-import type { CaptureSettings } from '../../shared/capture-settings.ts';
+import { CaptureMode, type CaptureSettings } from '../../shared/capture-settings.ts';
 import { decimalsFor, displayStep } from '../../shared/display.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import type { Reading } from '../../shared/reading.ts';
@@ -29,7 +29,7 @@ export const registerRecheck: RegisterCommand = (program, context, finish) => {
       + 'With --mode or --cutoff it shows what these would have given instead. Stores nothing; works beside a running daemon.')
     .argument('[ids...]', 'ids of readings')
     .option('--all', 'every stored reading')
-    .addOption(new Option('--mode <mode>', 'what this mode would have given').choices(['track', 'peak', 'first-peak']))
+    .addOption(new Option('--mode <mode>', 'what this mode would have given').choices(CaptureMode.options))
     .addOption(new Option('--cutoff <hz>', 'what this low-pass would have given').argParser(positiveNumber))
     .addOption(new Option('--order <n>', 'its order; default 2').choices(['2', '4']))
     .option(...DATA_OPTION)

@@ -17,6 +17,7 @@ export interface GatewayRecordOptions {
   readonly channel: string;
   readonly out: string;
   readonly seconds?: number;
+  readonly withTorque?: boolean;
   readonly dataDirectory: string;
   /** Null: one is made for this recording and revoked after it. */
   readonly token: string | null;
@@ -58,7 +59,7 @@ async function record(instrument: string, gateway: GatewayNote, token: string, o
   const records = new WholeRecords();
   let broken: TorsiondError | null = null;
   try {
-    const response = await recordingOf(instrument, gateway, token);
+    const response = await recordingOf(instrument, gateway, token, options.withTorque ?? false);
     await context.complain(`Recording ${instrument} through the gateway at ${gateway.url} to ${options.out}; stop with Ctrl-C.`);
     let isOver = false;
     const end = (): void => {
@@ -76,7 +77,7 @@ async function record(instrument: string, gateway: GatewayNote, token: string, o
       cancelEnd();
     }
     if (records.isComplete) await context.complain('The gateway stopped; the recording is complete.');
-    else if (isOver) await sink.write(records.end());
+    if (records.isComplete || isOver) await sink.write(records.end());
   } finally {
     await sink.end();
     // Nothing was ever heard: an empty recording would only stand in the way of the next attempt.
@@ -110,8 +111,9 @@ async function channelsOf(gateway: GatewayNote, token: string): Promise<z.infer<
 }
 
 /** Not by fetch, which gives up when no byte comes for some minutes: an instrument may be away for longer. */
-async function recordingOf(instrument: string, gateway: GatewayNote, token: string): Promise<IncomingMessage> {
+async function recordingOf(instrument: string, gateway: GatewayNote, token: string, withTorque: boolean): Promise<IncomingMessage> {
   const url = new URL(`api/v1/instruments/${encodeURIComponent(instrument)}/recording`, gateway.url);
+  if (withTorque) url.searchParams.set('torque', 'true');
   const response = await new Promise<IncomingMessage>((resolve, reject) => {
     get(url, { headers: { authorization: `Bearer ${token}` } }, resolve)
       .on('error', (cause) => reject(new TorsiondError('CLIENT_DISCONNECTED', 'the gateway does not answer', { where: gateway.url, cause })));

@@ -19,6 +19,7 @@ interface RecordOptions {
   readonly config?: string;
   readonly data?: string;
   readonly seconds?: number;
+  readonly withTorque?: boolean;
   readonly tokenEnv: string;
 }
 
@@ -30,6 +31,7 @@ export const registerRecord: RegisterCommand = (program, context, finish) => {
     .requiredOption('--channel <id>', 'channel such as bench-a/1, or instrument such as bench-a; all its channels are recorded')
     .requiredOption('--out <file>', 'recording to write (.mcap); must not exist')
     .option('--seconds <n>', 'stop by itself after so long', wholeNumber(1, 604_800))
+    .option('--with-torque', 'also the torque of each channel as messages that MCAP viewers plot, up to 1,000 a second of some 80 bytes each')
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory')
     .option(...DATA_OPTION)
     .option('--token-env <name>', 'environment variable with a token for the gateway; when it is not set, a token is made for the time of the recording', 'TORSIOND_TOKEN')
@@ -69,6 +71,7 @@ async function record(
   ]);
   const recorder = await createRecorder(options.out, { station, software: `torsiond ${context.version}`, driverOrigin, clock: context.clock });
   const connections = new Map<number, ConnectionRecorder>();
+  const torque = options.withTorque ? await import('./record-torque.ts') : null;
   const set = createInstrumentSet([{ ...instrument, enabled: true }], {
     clock: context.clock,
     random: jitter,
@@ -83,6 +86,7 @@ async function record(
   });
   const running = set.instruments[0]!;
   set.gaps$.subscribe(({ reason }) => recorder.mark({ kind: 'gap', instrument: instrument.id, reason }));
+  torque?.recordTorque(running, recorder, context);
   let watching: Subscription | null = null;
   try {
     const failedFirst = new Promise<TorsiondError>((resolve) => {
@@ -105,7 +109,8 @@ async function record(
     if (recorder.counters().chunks === 0) await rm(options.out, { force: true });
   }
   if (recorder.counters().chunks === 0) throw new TorsiondError('LINK_STALLED', 'not one byte came, so there is no recording', { where: instrument.id });
-  const { chunks, bytes, droppedChunks, droppedBytes } = recorder.counters();
+  const { chunks, bytes, droppedChunks, droppedBytes, droppedTorque } = recorder.counters();
+  if (droppedTorque > 0) await context.complain(`${counted(droppedTorque, 'message')} of torque did not reach the file in time; the bytes are not concerned`);
   const dropped = droppedChunks === 0 ? '' : `; ${counted(droppedChunks, 'chunk')} with ${droppedBytes} bytes did not reach the file in time and are marked in it`;
   await context.complain(`${options.out}: ${counted(chunks, 'chunk')}, ${counted(bytes, 'byte')}${dropped}`);
 }

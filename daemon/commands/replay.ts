@@ -1,5 +1,5 @@
 /** `torsiond replay`: recordings and plain traces through the capture code of the gateway. */
-import { stat } from 'node:fs/promises';
+import { CaptureMode } from '../../shared/capture-settings.ts';
 import { displayStep } from '../../shared/display.ts';
 import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import { convertTorque } from '../../shared/units.ts';
@@ -9,36 +9,37 @@ import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
 import { createProgress, NO_PROGRESS, type Progress } from './progress.ts';
 import { ReadingTable } from './reading-table.ts';
-import { adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
+import { ReplayWindow } from './replay-window.ts';
+import { COMMAND_LINE_UNIT, adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
 
 export const registerReplay: RegisterCommand = (program, context, finish) => {
   addReplayOptions(program.command('replay')
     .summary('recordings and traces to readings')
     .description('Replays recordings (.mcap) and plain traces (.csv, .ndjson), in the order given, through the same code as live torque, and '
-      + 'prints one line per reading or interrupted cycle. Nothing is stored. A fault in a file ends the replay there; a recording that was '
+      + 'prints one line per reading and per cycle that gave none. Nothing is stored. A fault in a file ends the replay there; a recording that was '
       + 'cut is read up to the cut, the next files follow, and the exit code is 65.')
     .argument('<files...>', 'files to replay'))
     .action(finish((files: string[], flags: ReplayFlags) => replay(files, flags, context)));
 };
 
 async function replay(files: readonly string[], flags: ReplayFlags, context: CommandContext): Promise<number> {
-  const [{ inputKind }, { replayFile }, { openReplayPipeline }, checks] = await Promise.all([
+  const [{ peekKind }, { replayFile }, { openReplayPipeline }, checks] = await Promise.all([
     import('../recording/input-file.ts'), import('../recording/replay.ts'), import('../recording/replay-pipeline.ts'), driverChecks(flags.config),
   ]);
   // Everything that can be known to be wrong is told before the first reading.
   const traceSettings = traceChannel(flags);
   for (const file of files) {
-    if ((await inputKind(file)) !== 'mcap' && flags.capacity === undefined) {
-      throw new TorsiondError('USAGE', `a trace does not say the transducer's capacity; give it with --capacity, in ${flags.unit ?? 'N.m'}`, { where: file });
-    }
+    const kind = await peekKind(file, flags.format);
+    if (kind === 'csv' || kind === 'ndjson') mustSay(flags, file);
   }
   let exitCode = 0;
   for (const file of files) {
-    const { size } = await stat(file);
     // Rows on the same terminal show progress enough, and a bar would run through them.
     const progress = context.isTerminal.out ? NO_PROGRESS : createProgress(context, file);
+    const window = new ReplayWindow(flags.from, flags.to);
+    let size: number | null = null;
     let table: ReadingTable | null = null;
-    const counts = { readings: 0, interrupted: 0 };
+    const counts = { readings: 0, interrupted: 0, dismissed: 0 };
     const row = async (line: (table: ReadingTable) => string): Promise<void> => {
       if (table === null) throw new TorsiondError('INTERNAL', 'a reading came before its channel');
       await context.print(line(table));
@@ -46,7 +47,13 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
     const results = replayFile(file, {
       traceSettings,
       adapt: (recorded, _source, hasCommands) => adaptChannel(recorded, flags, hasCommands),
-      columns: { time: flags.timeColumn, torque: flags.torqueColumn },
+      asked: { timeColumn: flags.timeColumn, torqueColumn: flags.torqueColumn, timeUnit: flags.timeUnit, unit: flags.traceUnit, skipLines: flags.skipLines },
+      format: flags.format,
+      onOpen: (kind, bytes) => {
+        if (kind !== 'mcap') mustSay(flags, file);
+        size = bytes;
+      },
+      onOrigin: (wallMs) => (window.originMs = wallMs),
       blockSize: flags.block,
       findDriver: (id, origin) => checks.findDriver(id) ?? missingDriver(id, origin, checks, flags.config),
       openPipeline: (channel) => {
@@ -55,7 +62,7 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       },
       pace: pacer(flags.speed, context),
       stop: context.stop,
-      onBytes: (bytes) => progress.show(bytes / size),
+      onBytes: (bytes) => (size === null ? progress.amount(bytes) : progress.show(bytes / size)),
     });
     if (!flags.json) await context.print(`${files.length > 1 && file !== files[0] ? '\n' : ''}${file}\n${new ReadingTable(1).head()}`);
     for await (const result of cleared(results, progress, file)) {
@@ -63,20 +70,39 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
         progress.clear();
         await context.complain(inFile(result.error, file).toLine());
         exitCode = result.error.facts.exit;
+      } else if (result.kind === 'note') {
+        progress.clear();
+        await context.complain(`note: ${result.text} (${file})`);
       } else if (result.kind === 'reading') {
+        if (!window.holds(result.reading)) continue;
         counts.readings++;
         if (flags.json) await context.print(JSON.stringify(result.reading));
         else await row((lines) => lines.reading(result.reading));
+      } else if (result.kind === 'loaded') {
+        if (flags.json) await context.print(JSON.stringify(result.note));
+        else await row((lines) => lines.loaded(result.note));
       } else {
-        counts.interrupted++;
+        if (!window.holds(result.cycle)) continue;
+        counts[result.kind]++;
         if (flags.json) await context.print(JSON.stringify(result.cycle));
-        else await row((lines) => lines.interrupted(result.cycle));
+        else await row((lines) => lines.withoutReading(result.cycle));
       }
     }
-    if (!flags.json) await context.print(`${counted(counts.readings, 'reading')}, ${counted(counts.interrupted, 'interrupted cycle')}`);
+    if (!flags.json) await context.print(`${counted(counts.readings, 'reading')}, ${counted(counts.interrupted, 'interrupted cycle')}, ${counted(counts.dismissed, 'dismissed cycle')}`);
+    if (window.left > 0) await context.complain(`note: ${counted(window.left, 'cycle')} outside of --from and --to, or only partly inside, left out (${file})`);
     if (context.stop.aborted) break;
   }
   return exitCode;
+}
+
+/** @throws TorsiondError USAGE where a trace is to be judged by what nobody said */
+function mustSay({ capacity, mode, unit }: ReplayFlags, file: string): void {
+  if (mode === undefined) {
+    throw new TorsiondError('USAGE', `a trace does not say how a cycle becomes a reading; give it with --mode, which is one of ${CaptureMode.options.join(', ')}`, { where: file });
+  }
+  if (capacity === undefined) {
+    throw new TorsiondError('USAGE', `a trace does not say the transducer's capacity; give it with --capacity, in ${unit ?? COMMAND_LINE_UNIT}`, { where: file });
+  }
 }
 
 async function driverChecks(config: string | undefined): Promise<SettingsChecks> {

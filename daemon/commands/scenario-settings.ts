@@ -1,5 +1,4 @@
 /** Gateway settings that fit a running scenario of the simulator. */
-import { convertTorque } from '../../shared/units.ts';
 import type { PortAddress, RunningChannel, RunningInstrument, RunningScanner, RunningScenario } from '../../simulator/index.ts';
 import { Settings } from '../settings/schema.ts';
 import { asksForSheet, driverInput, pollRateHz } from './scenario-driver.ts';
@@ -58,11 +57,12 @@ function linkInput(address: PortAddress, baudRate: number): object {
 function channelInput(channel: RunningChannel, sampleRateHz: number, namesItself: boolean): object {
   const { bridge } = channel;
   const isSignal = channel.unit === 'mV/V' || channel.unit === '{count}';
-  const unit = isSignal ? 'N.m' : channel.unit;
-  const capacity = convertTorque(channel.capacity, 'N.m', unit);
+  const { capacity, target, low, high } = channel;
   return {
     title: channel.title,
-    unit,
+    // As everything in a scenario; what the instrument shows is converted.
+    unit: 'N.m',
+    ...(isSignal || channel.unit === 'N.m' ? {} : { deviceUnit: channel.unit }),
     ...(isSignal ? { signal: channel.unit === 'mV/V' ? { kind: 'mV/V' } : { kind: 'counts', ...bridge!.amplifier } } : {}),
     sampleRateHz,
     transducer: namesItself ? { teds: { from: 'device' }, serialNumber: String(channel.sheetSerial), capacity } : {
@@ -72,7 +72,7 @@ function channelInput(channel: RunningChannel, sampleRateHz: number, namesItself
     },
     capture: {
       mode: channel.suggestedMode,
-      limits: { kind: 'absolute', target: channel.target, low: channel.low, high: channel.high },
+      limits: { kind: 'absolute', target, low, high },
     },
   };
 }

@@ -5,30 +5,51 @@
 import { TorsiondError } from '../../shared/errors.ts';
 import type { CalibrationCurve, Conditioning, DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
 import type { SignalScale } from '../../shared/signal.ts';
+import { convertTorque } from '../../shared/units.ts';
 import { BlockMemory } from './block-memory.ts';
 import { applyConditioning } from './calibration.ts';
-import { ZeroFinder } from './zero.ts';
+import { ZeroFinder, type ZeroFinderState } from './zero.ts';
 
 export type ZeroRule =
   | { readonly kind: 'fixed'; readonly offset: number }
   | { readonly kind: 'command' }
   | { readonly kind: 'automatic'; readonly zone?: number | undefined; readonly quietMs: number };
 
+/** The same rule with its torques in N.m. */
+export function zeroNm(zero: ZeroRule, unit: string): ZeroRule {
+  if (zero.kind === 'fixed') return { ...zero, offset: convertTorque(zero.offset, unit, 'N.m') };
+  return zero.kind === 'command' || zero.zone === undefined ? zero : { ...zero, zone: convertTorque(zero.zone, unit, 'N.m') };
+}
+
 export interface ConditionerOptions {
+  /** UCUM code of the device values, or of what `signal` makes of them, where a block names none. */
   readonly unit: string;
   /** For devices that send the signal of the bridge; a device that names a torque unit sends torque. */
   readonly signal?: SignalScale | null;
   readonly sign: 1 | -1;
   readonly calibration: CalibrationCurve;
+  /** Torques in N.m. */
   readonly zero: ZeroRule;
   /** N.m */
   readonly capacity: number;
   /** Torque above this may be a cycle, and automatic zero leaves it alone, N.m. */
   readonly releaseTorque?: number;
-  /** Zero at the beginning, N.m. Default: 0, or the fixed one. */
-  readonly startZero?: number | undefined;
   /** Told when a commanded zero was found or given up. */
   readonly onZero?: (result: { readonly zero: number } | { readonly fault: TorsiondError }) => void;
+}
+
+/** What the samples so far have made of a channel's zero. */
+export interface ConditionerState {
+  readonly unit: string;
+  readonly isSignal: boolean;
+  readonly zero: number;
+  readonly base: number;
+  readonly releaseTorque: number;
+  readonly rateHz: number;
+  readonly epoch: number;
+  readonly automatic: ZeroFinderState | null;
+  readonly commanded: { readonly finder: ZeroFinderState; readonly samplesLeft: number } | null;
+  readonly isZeroWanted: boolean;
 }
 
 /** Automatic zero works within this share of capacity. */
@@ -56,6 +77,7 @@ export class Conditioner {
   #isZeroWanted = false;
   /** The zero at the beginning, or the last commanded one, N.m. */
   #base: number;
+  #releaseTorque: number;
   readonly #memory = new BlockMemory();
 
   constructor(options: ConditionerOptions) {
@@ -64,10 +86,11 @@ export class Conditioner {
       unit: options.unit,
       ...(options.signal && { signal: options.signal }),
       calibration: options.calibration,
-      zero: options.startZero ?? (options.zero.kind === 'fixed' ? options.zero.offset : 0),
+      zero: options.zero.kind === 'fixed' ? options.zero.offset : 0,
       sign: options.sign,
     };
     this.#base = this.#conditioning.zero;
+    this.#releaseTorque = options.releaseTorque ?? Infinity;
   }
 
   get conditioning(): Conditioning {
@@ -98,6 +121,30 @@ export class Conditioner {
     const out: SampleBlock[] = [{ ...head, torque: torque.slice(0, cut), conditioning: this.#before! }];
     if (cut < block.device.length) out.push(...this.step(slice(block, cut, block.device.length)));
     return out;
+  }
+
+  /** All that changes; to be written down at once. */
+  snapshot(): ConditionerState {
+    const { unit, signal, zero } = this.#conditioning;
+    return {
+      unit, isSignal: signal !== undefined, zero, base: this.#base, releaseTorque: this.#releaseTorque, rateHz: this.#rateHz, epoch: this.#epoch,
+      automatic: this.#automatic && this.#automatic.snapshot(),
+      commanded: this.#commanded && { finder: this.#commanded.finder.snapshot(), samplesLeft: this.#commanded.samplesLeft },
+      isZeroWanted: this.#isZeroWanted,
+    };
+  }
+
+  restore(state: ConditionerState): void {
+    const { signal } = this.#options;
+    const { signal: _, ...conditioning } = this.#conditioning;
+    this.#conditioning = { ...conditioning, unit: state.unit, zero: state.zero, ...(signal && state.isSignal && { signal }) };
+    this.#base = state.base;
+    this.#releaseTorque = state.releaseTorque;
+    this.#rateHz = state.rateHz;
+    this.#epoch = state.epoch;
+    this.#automatic = state.automatic && restoredFinder(state.automatic);
+    this.#commanded = state.commanded && { finder: restoredFinder(state.commanded.finder), samplesLeft: state.commanded.samplesLeft };
+    this.#isZeroWanted = state.isZeroWanted;
   }
 
   /** The conditioning in force while `#findZero` looked at the block. */
@@ -137,12 +184,12 @@ export class Conditioner {
   }
 
   #automaticFinder(): ZeroFinder | null {
-    const { zero, capacity, releaseTorque = Infinity } = this.#options;
+    const { zero, capacity } = this.#options;
     if (zero.kind !== 'automatic') return null;
     return new ZeroFinder({
       rateHz: this.#rateHz,
       quietMs: zero.quietMs,
-      zone: Math.min(zero.zone ?? AUTOMATIC_ZONE * capacity, releaseTorque),
+      zone: Math.min(zero.zone ?? AUTOMATIC_ZONE * capacity, this.#releaseTorque),
       band: QUIET_BAND * capacity,
     });
   }
@@ -183,6 +230,10 @@ export class Conditioner {
     this.#conditioning = { ...this.#conditioning, zero: this.#conditioning.zero + by };
     this.#automatic?.reset();
   }
+}
+
+function restoredFinder(state: ZeroFinderState): ZeroFinder {
+  return new ZeroFinder({ rateHz: 1, quietMs: 1, zone: 0, band: 0 }).restore(state);
 }
 
 function slice(block: DeviceBlock, from: number, to: number): DeviceBlock {

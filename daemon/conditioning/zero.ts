@@ -13,13 +13,15 @@ export interface ZeroFinderOptions {
   readonly band: number;
 }
 
+export type ZeroFinderState = ReturnType<ZeroFinder['snapshot']>;
+
 const SLICES = 10;
 
 /** Looks at torque before zero, sample by sample; says so at the sample that completes a still stretch. */
 export class ZeroFinder {
-  readonly #sliceLength: number;
-  readonly #zone: number;
-  readonly #band: number;
+  #sliceLength: number;
+  #zone: number;
+  #band: number;
   #inSlice = 0;
   #sliceSum = 0;
   #slices = 0;
@@ -38,6 +40,28 @@ export class ZeroFinder {
   /** Samples one stretch takes. */
   get stretchLength(): number {
     return this.#sliceLength * SLICES;
+  }
+
+  /** All that changes, and what it was made with: settings may have become others since. */
+  snapshot() {
+    return {
+      sliceLength: this.#sliceLength, zone: this.#zone, band: this.#band, inSlice: this.#inSlice, sliceSum: this.#sliceSum,
+      slices: this.#slices, sum: this.#sum, low: this.#low, high: this.#high, found: this.found,
+    };
+  }
+
+  restore(state: ZeroFinderState): this {
+    this.#sliceLength = state.sliceLength;
+    this.#zone = state.zone;
+    this.#band = state.band;
+    this.#inSlice = state.inSlice;
+    this.#sliceSum = state.sliceSum;
+    this.#slices = state.slices;
+    this.#sum = state.sum;
+    this.#low = state.low;
+    this.#high = state.high;
+    this.found = state.found;
+    return this;
   }
 
   reset(): void {

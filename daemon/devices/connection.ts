@@ -3,9 +3,11 @@ import type { Subscription } from 'rxjs';
 import type { DataSheetImage, DriverCounters, DriverDefinition, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
 import type { AskNote, ByteChunk, ByteLink } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
+import type { ChannelSettings } from '../settings/schema.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import { eventFault } from './driver-guard.ts';
 import { SharedLink } from './session-link.ts';
+import { unitFault } from './unit-guard.ts';
 import { within } from './within.ts';
 
 /** A driver has this long to send its stop command. */
@@ -19,13 +21,14 @@ export interface ConnectionOptions {
   readonly driver: DriverDefinition;
   /** As `driver.optionsSchema` made them. */
   readonly driverOptions: unknown;
-  readonly channelCount: number;
+  /** Of the instrument, in order. */
+  readonly channels: readonly ChannelSettings[];
   /** Bytes came while the link settles. */
   readonly onSettling: () => void;
   readonly onChunk: (chunk: ByteChunk) => void;
   readonly onNote?: (note: AskNote) => void;
   readonly onEvent: (event: DriverEvent) => void;
-  /** The driver broke its contract. */
+  /** The driver broke its contract, or what the device sends is not what the settings say: nothing of it is to be used. */
   readonly onBroken: (error: TorsiondError) => void;
 }
 
@@ -53,6 +56,8 @@ export class Connection {
   #lastAtMs = -Infinity;
   #hasEnded = false;
   #isClosed = false;
+  /** The device sent another unit than it may; what follows is not used either. */
+  #isRefused = false;
 
   constructor(options: ConnectionOptions) {
     this.#options = options;
@@ -164,7 +169,10 @@ export class Connection {
 
   #take(session: DriverSession, event: DriverEvent): void {
     if (this.#running !== null && this.#running.session !== session) return;
-    const fault = eventFault(event, this.#options.channelCount, this.#lastAtMs, this.label);
+    if (this.#isRefused) return;
+    const { channels } = this.#options;
+    const fault = eventFault(event, channels.length, this.#lastAtMs, this.label) ?? unitFault(event, channels, this.label);
+    this.#isRefused = fault?.code === 'UNIT_REFUSED';
     if (fault !== null) return this.#options.onBroken(fault);
     this.#lastAtMs = event.atMs;
     this.#options.onEvent(event);

@@ -42,7 +42,7 @@ export interface MachineRules {
   readonly steadyMs: number;
   /** A link that does not close is given up after this. */
   readonly closeLimitMs: number;
-  /** Where no port list can tell of a change, `needs-attention` looks again after this. */
+  /** Where no port list can tell of a change, also not of one at the device itself, `needs-attention` looks again after this. */
   readonly attentionRecheckMs: number;
 }
 
@@ -220,7 +220,7 @@ function onTimer(state: MachineState, name: TimerName, rules: MachineRules): Mac
     case 'waiting':
       return state.isDue ? stay(state) : open(state, rules);
     case 'needs-attention':
-      return rules.hasPortList ? stay(state) : open(state, rules);
+      return state.fault !== null && isSeenAtPort(state.fault, rules) ? stay(state) : open(state, rules);
     case 'absent':
     case 'streaming':
     case 'stopped':
@@ -260,7 +260,7 @@ function fail(before: MachineState, error: TorsiondError, rules: MachineRules): 
   const failures = state.failures + 1;
   const failed = { ...state, failures, fault: error };
   if (needsPerson(error)) {
-    const again = rules.hasPortList ? cancel('state') : timer('state', rules.attentionRecheckMs);
+    const again = isSeenAtPort(error, rules) ? cancel('state') : timer('state', rules.attentionRecheckMs);
     return { state: { ...failed, name: 'needs-attention' }, effects: [...effects, again] };
   }
   const isGone = state.isPortPresent === false || (error.code === 'LINK_NOT_FOUND' && state.isPortPresent !== true);
@@ -308,6 +308,11 @@ function isIdle(state: MachineState): boolean {
 /** `LINK_CLOSED` says only that the link ended meanwhile; a new one may do. */
 function needsPerson(error: TorsiondError): boolean {
   return error.facts.retry === 'never' && error.code !== 'LINK_CLOSED';
+}
+
+/** Whether the port list tells when somebody has mended it; a key pressed at the device it does not. */
+function isSeenAtPort(fault: TorsiondError, rules: MachineRules): boolean {
+  return rules.hasPortList && fault.code !== 'UNIT_REFUSED';
 }
 
 function portGone(rules: MachineRules): TorsiondError {

@@ -5,7 +5,7 @@ import type { AskNote, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
-import { SampleSource, channelId, isSaidByDevice } from '../pipeline/sample-source.ts';
+import { SampleSource, channelId, isSaidByDevice, type SampleSourceState } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 import { pageUsbDevice } from './browser-ports.ts';
 import { Connection } from './connection.ts';
@@ -27,8 +27,9 @@ const LOOK_WHILE_OPEN_MS = 1_000;
 /** Driver events kept while the instrument identifies itself; the oldest go first, counted. */
 const MAX_HELD_EVENTS = 4_096;
 const COMMAND_LIMIT_MS = 5_000;
-/** A silence timer this late says that the process slept; what waits to be read gets this long to arrive. */
+/** A silence timer this late says that the process slept; what waits to be read then gets so long to arrive. */
 const LATE_TIMER_MS = 50;
+const CATCH_UP_MS = 250;
 
 export function createInstrument(settings: InstrumentSettings, deps: InstrumentDeps): Instrument {
   return new InstrumentRunner(settings, deps);
@@ -118,6 +119,10 @@ class InstrumentRunner implements Instrument {
 
   sampleRateHz(channel: number): number | null {
     return this.#source?.rateHz(channel) ?? this.#ratesHz[channel] ?? null;
+  }
+
+  sampleState(): SampleSourceState | null {
+    return this.#state.name === 'streaming' || this.#state.name === 'stalled' ? (this.#source?.snapshot() ?? null) : null;
   }
 
   async command(command: InstrumentCommand): Promise<void> {
@@ -221,6 +226,7 @@ class InstrumentRunner implements Instrument {
   }
 
   #announceGap(reason: InstrumentGap['reason']): void {
+    for (const block of this.#source?.end() ?? []) this.#blocks.next(block);
     this.#gaps.next({ instrument: this.id, epoch: this.#state.epoch, reason, lastSampleMs: this.#lastSampleMs, atMs: this.#deps.clock.monoMs() });
   }
 
@@ -260,7 +266,7 @@ class InstrumentRunner implements Instrument {
     const { onChunk, onNote } = this.#deps;
     this.#connection = new Connection({
       link, clock: this.#deps.clock, driver: this.#driver!, driverOptions: this.#driverOptions,
-      channelCount: this.settings.channels.length,
+      channels: this.settings.channels,
       onSettling: () => this.#dispatch({ kind: 'bytes', connection }),
       onChunk: ({ data, atMs }) => this.#tap(() => onChunk?.({ data: data.slice(), atMs }, epoch)),
       ...(onNote ? { onNote: (note: AskNote) => this.#tap(() => onNote(note, epoch)) } : {}),
@@ -386,7 +392,7 @@ class InstrumentRunner implements Instrument {
     const limitMs = this.#source?.silenceLimitMs ?? this.settings.silenceMs;
     const restMs = this.#lastActivityMs + limitMs - nowMs;
     if (restMs > 0) return this.#startTimer('silence', restMs);
-    if (nowMs - dueMs > LATE_TIMER_MS) return this.#startTimer('silence', LATE_TIMER_MS);
+    if (nowMs - dueMs > LATE_TIMER_MS) return this.#startTimer('silence', CATCH_UP_MS);
     const stalled = new TorsiondError('LINK_STALLED', `no sample for ${limitMs} ms`, { where: this.#label });
     this.#dispatch({ kind: 'silent', connection: this.#state.connection, error: this.#complaint ?? stalled });
   }

@@ -6,6 +6,7 @@ import type { Clock } from '../../shared/clock.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
+import type { SampleSourceState } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 
 export interface InstrumentDeps {
@@ -57,6 +58,8 @@ export interface Instrument {
   readonly gaps$: Observable<InstrumentGap>;
   /** Nominal rate of a channel (0-based) on this connection, S/s; null while unknown. */
   sampleRateHz(channel: number): number | null;
+  /** What its samples so far have made of time and count; null while they do not count. To be written down at once. */
+  sampleState(): SampleSourceState | null;
   /** @throws TorsiondError CHANNEL_NOT_READY, COMMAND_UNSUPPORTED, DEVICE_TIMEOUT, or what the driver says */
   command(command: InstrumentCommand): Promise<void>;
   /** A person asks for another attempt now. */

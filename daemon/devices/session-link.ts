@@ -45,7 +45,8 @@ export class SharedLink {
     this.#session = null;
   }
 
-  #take(chunk: ByteChunk): void {
+  #take(arrived: ByteChunk): void {
+    const chunk = { data: arrived.data, atMs: wholeNanoseconds(arrived.atMs) };
     this.bytes += chunk.data.length;
     this.chunks += 1;
     const session = this.#session;
@@ -61,6 +62,11 @@ export class SharedLink {
       this.#hooks.onThrown(thrown);
     }
   }
+}
+
+/** As a recording holds it: what is finer, as of the clock of a page, a replay could not know. */
+function wholeNanoseconds(ms: number): number {
+  return Math.round(ms * 1e6) / 1e6;
 }
 
 /** What a driver session gets for a link. */

@@ -2,9 +2,9 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import type { HelloMessage } from '../../shared/wire/events.ts';
 import { Curve } from './curve.ts';
 import { el, setAttribute, setShown, setText } from './dom.ts';
-import { clockTime, displayStep, formatTorque, unitSymbol } from './format.ts';
+import { clockTime, formatTorque, stepIn, unitSymbol } from './format.ts';
 import { bandOf } from './limits.ts';
-import type { ChannelView } from './model.ts';
+import { figureOf, type ChannelView } from './model.ts';
 import type { PagePorts } from './page-ports.ts';
 import { PortLine } from './port-line.ts';
 import { Reach } from './reach.ts';
@@ -12,7 +12,7 @@ import { Strip } from './strip.ts';
 import { Trail } from './trail.ts';
 import { verdictIcon } from './verdict-mark.ts';
 import {
-  CHANNEL_WORDS, DIRECTION_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
+  CHANNEL_WORDS, DIRECTION_WORDS, DISMISS_WORDS, filterText, INSTRUMENT_REASONS, INSTRUMENT_WORDS, INTERRUPT_WORDS, MODE_WORDS, sentence, VERDICT_WORDS,
 } from './words.ts';
 
 export interface ChannelActions {
@@ -135,12 +135,14 @@ export class ChannelPanel {
     const fault = instrument && !isStreaming && !isOver ? instrument.fault : null;
     const reason = instrument ? INSTRUMENT_REASONS[instrument.state] ?? null : null;
     const hasTrouble = isConnected && instrument !== null && !isStreaming && (fault !== null || reason !== null);
-    setShown(this.#trouble, hasTrouble || view.interrupted !== null || info.transducer.overdue);
+    const isLoaded = isConnected && isStreaming && info.state === 'loaded';
+    setShown(this.#trouble, hasTrouble || view.interrupted !== null || isLoaded || info.transducer.overdue);
     const lines: [string, string][] = [];
     if (hasTrouble) lines.push([fault ? sentence(fault.message) : reason!, fault ? `${fault.hint} (${fault.code})` : '']);
+    if (isLoaded) lines.push([`Loaded at rest by ${formatTorque(info.loadedBy ?? 0, stepIn(info.settings.unit, info))} ${unitSymbol(info.settings.unit)}.`, 'Unload the transducer and zero it. What is captured from here includes that torque.']);
     if (view.interrupted) {
-      const step = displayStep(info.transducer.resolution, info.transducer.capacity);
-      lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(view.interrupted.maximum, step)} ${unitSymbol(info.settings.unit)} and is not judged.`]);
+      const { maximum, unit } = view.interrupted;
+      lines.push([`Cycle interrupted: ${INTERRUPT_WORDS[view.interrupted.reason] ?? view.interrupted.reason}.`, `It reached ${formatTorque(maximum, stepIn(unit, info))} ${unitSymbol(unit)} and is not judged.`]);
     }
     if (info.transducer.overdue) lines.push([`Calibration was due on ${info.transducer.calibrationDue ?? 'an earlier day'}.`, 'Every reading is marked until the transducer is calibrated.']);
     const key = JSON.stringify(lines);
@@ -152,17 +154,16 @@ export class ChannelPanel {
 
   #updateFigure(view: ChannelView): void {
     const { info } = view;
-    const step = displayStep(info.transducer.resolution, info.transducer.capacity);
-    const held = info.state === 'held' ? view.readings[0] : undefined;
-    const value = held ? held.value : view.live;
-    setText(this.#liveLabel, held ? 'held reading' : 'now');
+    const step = stepIn(info.settings.unit, info);
+    const value = figureOf(view);
+    setText(this.#liveLabel, info.state === 'held' && view.readings.length > 0 ? 'held reading' : 'now');
     setText(this.#number, value === null ? '–' : formatTorque(value, step));
     const longest = formatTorque(-info.transducer.capacity, step).length;
     const chars = String(info.settings.direction === 'cw' ? longest - 1 : longest);
     if (this.#number.style.getPropertyValue('--chars') !== chars) this.#number.style.setProperty('--chars', chars);
     this.element.classList.toggle('is-quiet', value === null);
     const turning = value === null || Math.abs(value) < info.transducer.capacity * 0.005 ? '' : value > 0 ? '↻ clockwise' : '↺ counter-clockwise';
-    setText(this.#under, [unitSymbol(info.settings.unit), turning, view.click === null ? '' : `click at ${formatTorque(view.click, step)}`].filter((part) => part !== '').join('  ·  '));
+    setText(this.#under, [unitSymbol(info.settings.unit), turning, view.click === null ? '' : `click at ${formatTorque(view.click, step)}`, dismissedText(view)].filter((part) => part !== '').join('  ·  '));
   }
 
   #updateLatest(view: ChannelView): void {
@@ -175,9 +176,10 @@ export class ChannelPanel {
       this.#latest.removeAttribute('data-verdict');
       return;
     }
-    const step = displayStep(view.info.transducer.resolution, view.info.transducer.capacity);
+    const step = stepIn(reading.unit, view.info);
     const highest = reading.maximum === reading.value ? null : `highest ${formatTorque(reading.maximum, step)}`;
     const click = reading.click === undefined ? null : reading.click ? 'click' : 'no click';
+    const pulse = reading.pulse ? `${reading.pulse.count} pulses · last ${reading.pulse.meanOf} ${formatTorque(reading.pulse.meanOfLast, step)} on average` : null;
     const turn = view.info.settings.direction === 'both' ? DIRECTION_WORDS[reading.direction] : null;
     const filtered = reading.cutoffHz === null ? null : `after a ${reading.cutoffHz} Hz low-pass`;
     setAttribute(this.#latest, 'data-verdict', reading.verdict);
@@ -185,7 +187,7 @@ export class ChannelPanel {
       el('p', { class: 'label' }, `last reading, ${clockTime(reading.startedAt)}`),
       el('p', { class: 'latest-value' }, formatTorque(reading.value, step), el('span', { class: 'unit' }, ` ${unitSymbol(reading.unit)}`)),
       el('p', { class: 'verdict' }, verdictIcon(reading.verdict), el('span', {}, VERDICT_WORDS[reading.verdict])),
-      el('p', { class: 'detail' }, [click, highest, turn, filtered].filter((part) => part !== null).join(' · ')));
+      el('p', { class: 'detail' }, [click, pulse, highest, turn, filtered].filter((part) => part !== null).join(' · ')));
   }
 
   async #do(deed: Deed, word: string, done: string): Promise<void> {
@@ -209,10 +211,17 @@ export class ChannelPanel {
   }
 }
 
+/** In the unit that it was told in, which is named where it is no more that of the channel. */
+function dismissedText({ dismissed, info }: ChannelView): string {
+  if (dismissed === null) return '';
+  const { maximum, unit, reason } = dismissed;
+  return `no reading at ${formatTorque(maximum, stepIn(unit, info))}${unit === info.settings.unit ? '' : ` ${unitSymbol(unit)}`}: ${DISMISS_WORDS[reason] ?? reason}`;
+}
+
 /** Each stays on one line. */
 function setupParts(view: ChannelView): readonly string[] {
   const { settings, transducer } = view.info;
-  const step = displayStep(transducer.resolution, transducer.capacity);
+  const step = stepIn(settings.unit, { transducer, settings });
   const unit = unitSymbol(settings.unit);
   const band = bandOf(settings.limits);
   return [

@@ -2,7 +2,7 @@
 import uPlot from 'uplot';
 import type { Reading } from '../../shared/reading.ts';
 import { el, setText } from './dom.ts';
-import { decimalsFor, displayStep, durationText, formatTorque, unitSymbol } from './format.ts';
+import { decimalsFor, durationText, formatTorque, stepIn, unitSymbol } from './format.ts';
 import type { ChannelView } from './model.ts';
 import { theme } from './theme.ts';
 import { fetchCurve, type CycleCurve } from './trace.ts';
@@ -52,7 +52,7 @@ export class Curve {
     }
     const loading = new AbortController();
     this.#loading = loading;
-    const step = displayStep(view.info.transducer.resolution, view.info.transducer.capacity);
+    const step = stepIn(reading.unit, view.info);
     fetchCurve(reading, this.#token(), loading.signal).then((curve) => {
       this.#shown = { reading, curve, step };
       this.#host.hidden = false;

@@ -1,6 +1,7 @@
 /** Numbers, units and times as a person reads them. Pure. */
-import { decimalsFor } from '../../shared/display.ts';
-import { torqueUnit } from '../../shared/units.ts';
+import { decimalsFor, displayStep } from '../../shared/display.ts';
+import { convertTorque, torqueUnit } from '../../shared/units.ts';
+import type { ChannelInfo } from '../../shared/wire/events.ts';
 
 export { decimalsFor, displayStep } from '../../shared/display.ts';
 
@@ -11,6 +12,11 @@ export function formatTorque(value: number, step: number): string {
   const steps = Math.round(Math.abs(value) / step + 1e-9);
   const text = (steps * step).toFixed(decimalsFor(step));
   return value < 0 && steps > 0 ? MINUS + text : text;
+}
+
+/** The step that torques of a channel are rounded to, in that unit; the channel may be set to another one by now. */
+export function stepIn(unit: string, { transducer, settings }: Pick<ChannelInfo, 'transducer' | 'settings'>): number {
+  return convertTorque(displayStep(transducer.resolution, transducer.capacity), settings.unit, unit);
 }
 
 export function unitSymbol(ucum: string): string {

@@ -4,7 +4,7 @@ import type { Reading } from '../../shared/reading.ts';
 import { askForToken, forgetToken, freshToken, knownToken } from './access.ts';
 import { el } from './dom.ts';
 import type { TorsiondError } from '../../shared/errors.ts';
-import { displayStep, formatTorque, unitSymbol } from './format.ts';
+import { formatTorque, stepIn, unitSymbol } from './format.ts';
 import { listenForCodes } from './key-codes.ts';
 import { PageModel, READINGS_IN_LIST } from './model.ts';
 import { PagePorts } from './page-ports.ts';
@@ -90,6 +90,7 @@ class LivePage {
     client.on('cycle.started', changes((event) => model.cycleStarted(event)));
     client.on('click.detected', changes((event) => model.clicked(event)));
     client.on('cycle.interrupted', changes((event) => model.interrupted(event)));
+    client.on('cycle.dismissed', changes((event) => model.dismissed(event)));
     client.on('reading.not-stored', changes((event) => model.notStored(event)));
     client.on('store.state', changes((event) => model.storeState(event)));
     client.on('reading.stored', changes((event) => {
@@ -160,7 +161,7 @@ async function isTokenRefused(token: string): Promise<boolean> {
 /** For those who listen: value, unit, verdict. */
 function spoken(reading: Reading, model: PageModel): string {
   const info = model.channels.get(reading.channel)?.info;
-  const step = info ? displayStep(info.transducer.resolution, info.transducer.capacity) : 0.01;
+  const step = info ? stepIn(reading.unit, info) : 0.01;
   return `${info?.title ?? reading.channel}: ${formatTorque(reading.value, step)} ${unitSymbol(reading.unit)}, ${VERDICT_WORDS[reading.verdict]}`;
 }
 

@@ -1,6 +1,7 @@
 /** What the page knows, and how each event changes it. Pure: no elements, no clock. */
 import type { ClientEvents } from '../../shared/client/index.ts';
-import type { InterruptReason, Reading } from '../../shared/reading.ts';
+import type { DismissReason, InterruptReason, Reading } from '../../shared/reading.ts';
+import { convertTorque } from '../../shared/units.ts';
 import type { ChannelInfo, HelloMessage, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import { LiveTape } from './live-tape.ts';
 
@@ -17,9 +18,17 @@ export interface ChannelView {
   /** Newest first. */
   readings: readonly Reading[];
   /** Set until the next cycle begins. */
-  interrupted: { readonly reason: InterruptReason; readonly maximum: number } | null;
-  /** Torque at the click of the running cycle. */
+  interrupted: { readonly reason: InterruptReason; readonly maximum: number; readonly unit: string } | null;
+  /** The last torque without a reading; until the next cycle begins. */
+  dismissed: { readonly reason: DismissReason; readonly maximum: number; readonly unit: string } | null;
+  /** Torque at the click of the running cycle, in the channel's unit. */
   click: number | null;
+}
+
+/** The large figure: the reading while one is held, else what is live; in the channel's unit, which may be another one than the reading's. */
+export function figureOf({ info, readings: [latest], live }: ChannelView): number | null {
+  if (info.state !== 'held' || latest === undefined) return live;
+  return convertTorque(latest.value, latest.unit, info.settings.unit);
 }
 
 export interface ListedReading {
@@ -94,19 +103,25 @@ export class PageModel {
     const view = this.channels.get(message.channel);
     if (!view) return;
     view.interrupted = null;
+    view.dismissed = null;
     view.click = null;
   }
 
   clicked(message: ClientEvents['click.detected']): void {
     const view = this.channels.get(message.channel);
-    if (view) view.click = message.torque;
+    if (view && message.unit === view.info.settings.unit) view.click = message.torque;
   }
 
   interrupted(message: ClientEvents['cycle.interrupted']): void {
     const view = this.channels.get(message.channel);
     if (!view) return;
-    view.interrupted = { reason: message.reason, maximum: message.maximum };
+    view.interrupted = { reason: message.reason, maximum: message.maximum, unit: message.unit };
     view.click = null;
+  }
+
+  dismissed(message: ClientEvents['cycle.dismissed']): void {
+    const view = this.channels.get(message.channel);
+    if (view) view.dismissed = { reason: message.reason, maximum: message.maximum, unit: message.unit };
   }
 
   /** @returns whether it is new to the page */
@@ -118,6 +133,7 @@ export class PageModel {
     if (view) {
       view.readings = [reading, ...view.readings.filter((other) => other.id !== reading.id)].slice(0, READINGS_PER_CHANNEL);
       view.interrupted = null;
+      view.dismissed = null;
       view.click = null;
     }
     return true;
@@ -139,11 +155,12 @@ export class PageModel {
   #channelInfo(info: ChannelInfo): void {
     const view = this.channels.get(info.id);
     if (!view) {
-      this.channels.set(info.id, { info, instrument: null, live: null, tape: new LiveTape(), readings: [], interrupted: null, click: null });
+      this.channels.set(info.id, { info, instrument: null, live: null, tape: new LiveTape(), readings: [], interrupted: null, dismissed: null, click: null });
       return;
     }
     if (info.settings.unit !== view.info.settings.unit) {
       view.live = null;
+      view.click = null;
       view.tape.clear();
     }
     if (info.state === 'offline') view.live = null;

@@ -1,6 +1,6 @@
 import { FLAG_MEANINGS } from '../../shared/flags.ts';
 import { el } from './dom.ts';
-import { clockTime, displayStep, formatTorque, unitSymbol } from './format.ts';
+import { clockTime, displayStep, formatTorque, stepIn, unitSymbol } from './format.ts';
 import type { ListedReading, PageModel } from './model.ts';
 import { verdictIcon } from './verdict-mark.ts';
 import { VERDICT_WORDS } from './words.ts';
@@ -32,7 +32,7 @@ export class ReadingsList {
 
 function row({ reading, isStored }: ListedReading, model: PageModel): HTMLElement {
   const info = model.channels.get(reading.channel)?.info;
-  const step = info && info.settings.unit === reading.unit ? displayStep(info.transducer.resolution, info.transducer.capacity) : displayStep(null, Math.abs(reading.maximum));
+  const step = info ? stepIn(reading.unit, info) : displayStep(null, Math.abs(reading.maximum));
   const flags = [...reading.flags.map((flag) => tag(flag, FLAG_MEANINGS[flag] ?? 'Of a newer gateway; its manual says what it means.')),
     ...(isStored ? [] : [tag('not stored', 'The store refused it; the gateway keeps it and tries again.')])];
   return el('tr', { 'data-reading': reading.id, 'data-verdict': reading.verdict },

@@ -1,7 +1,7 @@
 /** What the page says: one place, so that one thing has one word. */
 import { usbDeviceName } from '../../shared/client/index.ts';
 import type { CaptureSettings, FilterSettings } from '../../shared/capture-settings.ts';
-import type { Direction, InterruptReason, Verdict } from '../../shared/reading.ts';
+import type { Direction, DismissReason, InterruptReason, Verdict } from '../../shared/reading.ts';
 import type { ChannelInfo, InstrumentInfo, InstrumentState, ScannerInfo, ScannerState } from '../../shared/wire/events.ts';
 import type { PortStatus } from './page-ports.ts';
 
@@ -57,9 +57,9 @@ export function sentence(text: string): string {
   return trimmed === '' ? '' : `${trimmed[0]!.toUpperCase()}${trimmed.slice(1)}${/[.!?]$/.test(trimmed) ? '' : '.'}`;
 }
 
-export const CHANNEL_WORDS: Record<ChannelInfo['state'], string> = { offline: 'Offline', armed: 'Armed', cycle: 'Torque applied', held: 'Held' };
+export const CHANNEL_WORDS: Record<ChannelInfo['state'], string> = { offline: 'Offline', armed: 'Armed', cycle: 'Torque applied', held: 'Held', loaded: 'Loaded at rest' };
 
-export const MODE_WORDS: Record<CaptureSettings['mode'], string> = { 'track': 'Track', 'peak': 'Peak', 'first-peak': 'First peak' };
+export const MODE_WORDS: Record<CaptureSettings['mode'], string> = { 'track': 'Track', 'peak': 'Peak', 'first-peak': 'First peak', 'pulse': 'Pulse' };
 
 export const DIRECTION_WORDS: Record<Direction, string> = { cw: 'clockwise', ccw: 'counter-clockwise' };
 
@@ -67,6 +67,11 @@ export const INTERRUPT_WORDS: Record<InterruptReason, string> = {
   'gap': 'samples are missing', 'bad-sample': 'a sample was unreadable', 'overload': 'the device reported overload',
   'already-loaded': 'torque was on before the channel was armed', 'too-long': 'it lasted too long', 'record-ended': 'the record ended',
   'settings-changed': 'the settings were changed', 'stopped': 'capturing was stopped',
+};
+
+export const DISMISS_WORDS: Record<DismissReason, string> = {
+  'too-short': 'too short for a pull', 'other-direction': 'in the other direction than set', 'standing': 'it crept there and stood still',
+  'no-pulse': 'nothing stood out', 'not-taken': 'not still, and not taken by hand',
 };
 
 export function filterText(filter: FilterSettings): string {

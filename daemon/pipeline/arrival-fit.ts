@@ -18,37 +18,40 @@ const ESTABLISH_MS = 1_000;
 const ESTABLISH_ARRIVALS = 4;
 /** So many bins in a row that are all late by about the same mean that samples vanished on the way. */
 const STEP_BINS = 8;
-const MAX_RAW = 8_192;
 
-interface Point {
+export interface ArrivalPoint {
   readonly n: number;
   readonly at: number;
 }
 
+export type ArrivalFitState = ReturnType<ArrivalFit['snapshot']>;
+
 export class ArrivalFit {
-  #periodMs: number | null;
+  #periodMs: number;
   /** The line passes through this point. */
-  #anchor: Point = { n: 0, at: 0 };
+  #anchor: ArrivalPoint = { n: 0, at: 0 };
   /** Closed bins, oldest first. */
-  #bins: Point[] = [];
+  #bins: ArrivalPoint[] = [];
   /** The bin being filled: its end and the earliest arrival in it. */
   #binEndMs = -Infinity;
-  #binBest: Point | null = null;
+  #binBest: ArrivalPoint | null = null;
   /** Lateness of the last closed bins against the line as it was, ms. */
   #lateness: number[] = [];
-  /** Every arrival, while the period is unknown. */
-  #raw: Point[] = [];
   #firstAtMs: number | null = null;
   #arrivals = 0;
   #isEstablished = false;
 
-  /** @param periodMs nominal distance of samples, ms; null: to be found from the arrivals. */
-  constructor(periodMs: number | null) {
+  /**
+   * @param periodMs distance of samples, ms
+   * @param isMeasured it comes from arrivals, not from the settings
+   */
+  constructor(periodMs: number, isMeasured = false) {
     this.#periodMs = periodMs;
+    this.#isEstablished = isMeasured;
   }
 
-  /** Distance of samples after the line, ms; null while it is neither given nor found. */
-  get periodMs(): number | null {
+  /** Distance of samples after the line, ms. */
+  get periodMs(): number {
     return this.#periodMs;
   }
 
@@ -64,18 +67,29 @@ export class ArrivalFit {
   add(n: number, atMs: number): number {
     this.#firstAtMs ??= atMs;
     this.#arrivals += 1;
-    if (this.#periodMs === null) {
-      this.#measure(n, atMs);
-      return 0;
-    }
     const point = { n, at: atMs };
     if (this.#arrivals === 1) this.#anchor = point;
     return this.#take(point);
   }
 
-  /** Time of sample `n` on the line, ms. Call only once `periodMs` is known. */
+  /** Time of sample `n` on the line, ms. */
   timeOf(n: number): number {
-    return this.#anchor.at + (n - this.#anchor.n) * this.#periodMs!;
+    return this.#anchor.at + (n - this.#anchor.n) * this.#periodMs;
+  }
+
+  /** How late sample `n` was that arrived at `atMs`, ms; 0 while there is no line. */
+  lateness(n: number, atMs: number): number {
+    return this.#arrivals === 0 ? 0 : atMs - this.timeOf(n);
+  }
+
+  /** How late the best arrivals of the last second were at most, ms. */
+  get usualLatenessMs(): number {
+    return Math.max(0, ...this.#lateness);
+  }
+
+  /** Since the first arrival of the line, ms. */
+  ageMs(atMs: number): number {
+    return this.#firstAtMs === null ? 0 : atMs - this.#firstAtMs;
   }
 
   /** The device paused: the next arrivals start a new line with the period of this one. */
@@ -86,7 +100,27 @@ export class ArrivalFit {
     this.#isEstablished = false;
   }
 
-  #late(point: Point): number {
+  /** All that changes; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      periodMs: this.#periodMs, anchor: this.#anchor, bins: this.#bins, binEndMs: this.#binEndMs, binBest: this.#binBest, lateness: this.#lateness,
+      firstAtMs: this.#firstAtMs, arrivals: this.#arrivals, isEstablished: this.#isEstablished,
+    };
+  }
+
+  restore(state: ArrivalFitState): void {
+    this.#periodMs = state.periodMs;
+    this.#anchor = state.anchor;
+    this.#bins = state.bins;
+    this.#binEndMs = state.binEndMs;
+    this.#binBest = state.binBest;
+    this.#lateness = state.lateness;
+    this.#firstAtMs = state.firstAtMs;
+    this.#arrivals = state.arrivals;
+    this.#isEstablished = state.isEstablished;
+  }
+
+  #late(point: ArrivalPoint): number {
     return point.at - this.timeOf(point.n);
   }
 
@@ -95,24 +129,9 @@ export class ArrivalFit {
     this.#lateness = [];
     this.#binBest = null;
     this.#binEndMs = -Infinity;
-    this.#raw = [];
   }
 
-  #measure(n: number, at: number): void {
-    this.#raw.push({ n, at });
-    if (this.#raw.length > MAX_RAW) this.#raw = this.#raw.filter((_, i) => i % 2 === 1);
-    if (this.#raw.length < ESTABLISH_ARRIVALS || at - this.#firstAtMs! < ESTABLISH_MS) return;
-    const line = lowerLine(this.#raw);
-    if (line === null || !(line.periodMs > 0)) return;
-    const points = this.#raw;
-    this.#raw = [];
-    this.#periodMs = line.periodMs;
-    this.#anchor = line.anchor;
-    this.#isEstablished = true;
-    for (const point of points) this.#take(point);
-  }
-
-  #take(point: Point): number {
+  #take(point: ArrivalPoint): number {
     const stepMs = point.at >= this.#binEndMs ? this.#closeBin(point.at) : 0;
     if (this.#binBest === null || this.#late(point) < this.#late(this.#binBest)) this.#binBest = point;
     // No arrival may undercut the line: what came earlier than expected is the better witness at once.
@@ -121,7 +140,7 @@ export class ArrivalFit {
   }
 
   #closeBin(atMs: number): number {
-    const width = Math.max(BIN_MS, 2 * this.#periodMs!);
+    const width = Math.max(BIN_MS, 2 * this.#periodMs);
     const originMs = this.#firstAtMs!;
     this.#binEndMs = originMs + (Math.floor((atMs - originMs) / width) + 1) * width;
     if (this.#binBest === null) return 0;
@@ -146,7 +165,7 @@ export class ArrivalFit {
     if (!this.#isEstablished || this.#lateness.length < STEP_BINS) return 0;
     const least = Math.min(...this.#lateness);
     const most = Math.max(...this.#lateness);
-    return least > Math.max(5, 2.5 * this.#periodMs!) && most < 1.5 * least ? least : 0;
+    return least > Math.max(5, 2.5 * this.#periodMs) && most < 1.5 * least ? least : 0;
   }
 
   #refit(atMs: number): void {
@@ -162,9 +181,9 @@ export class ArrivalFit {
 }
 
 /** The hull edge above the mean index, or null for fewer than two points. Points have increasing `n`. */
-function lowerLine(points: readonly Point[]): { periodMs: number; anchor: Point } | null {
+export function lowerLine(points: readonly ArrivalPoint[]): { periodMs: number; anchor: ArrivalPoint } | null {
   if (points.length < 2) return null;
-  const hull: Point[] = [];
+  const hull: ArrivalPoint[] = [];
   let sum = 0;
   for (const point of points) {
     sum += point.n - points[0]!.n;
@@ -179,6 +198,6 @@ function lowerLine(points: readonly Point[]): { periodMs: number; anchor: Point 
   return { periodMs: (to.at - from.at) / (to.n - from.n), anchor: to };
 }
 
-function turnsUp(a: Point, b: Point, c: Point): boolean {
+function turnsUp(a: ArrivalPoint, b: ArrivalPoint, c: ArrivalPoint): boolean {
   return (b.at - a.at) * (c.n - a.n) < (c.at - a.at) * (b.n - a.n);
 }

@@ -2,12 +2,17 @@
  * Gives samples their time: one clock per channel and epoch. Counts and arrivals go in, blocks with start and spacing
  * come out. No timers and no clocks inside: the same counts and arrivals give the same blocks at any replay speed.
  *
+ * Samples that come late wait until it is known whether some are missing before them (`hole-watch.ts`); a hole then
+ * stands where it is, before anybody judges across it.
+ *
  * Blocks without a gap tile: each starts where the one before ended, and only the spacing leans, by little, towards the
  * line under the arrivals (`arrival-fit.ts`). So times never go back and are nearly uniform.
  */
 import type { DeviceBlock, GapReason } from '../../shared/sample-block.ts';
 import { ArrivalFit } from './arrival-fit.ts';
+import { HoleWatch, type Judged, type LateArrival } from './hole-watch.ts';
 import { nominalRate } from './nominal-rate.ts';
+import { RateMeter } from './rate-meter.ts';
 
 /** A correction takes this long, ms, or this many samples when that is longer. */
 const LEAN_MS = 1_000;
@@ -16,17 +21,28 @@ const LEAN_SAMPLES = 8;
 const MAX_LEAN = 0.005;
 const MAX_LEAN_GROSS = 0.05;
 const GROSS_MS = 50;
+/** Times further off the line than this, ms and samples, are told as estimated. */
+const EXACT_MS = 2;
+const EXACT_SAMPLES = 1.5;
+/** A sample's time is later than its arrival by this at most, ms or one sample: the line may still have to learn. */
+const AHEAD_MS = 2;
+/** Where samples come in a flood, spacing is at least this share of the period, so that times go on. */
+const LEAST_SPACING = 1e-3;
 /** Samples held while the rate is being measured; the oldest go first, counted. */
 const MAX_HELD = 262_144;
 /** Arrivals that stay late by more than this, ms (and this many samples), mean that samples vanished unannounced. */
 const LOST_MS = 100;
 const LOST_SAMPLES = 8;
+/** A pause of fewer samples is a hole, not a silence. */
+const SILENT_SAMPLES = 4;
 
 export interface SampleClockOptions {
   readonly channel: string;
   readonly epoch: number;
   /** Samples per second that the settings declare; null: measured in the first second or so, then fixed. */
   readonly declaredRateHz: number | null;
+  /** A pause longer than this (and than four samples) is a silence: time begins anew after it. */
+  readonly silenceMs: number;
 }
 
 /** Consecutive samples that arrived together. */
@@ -39,11 +55,18 @@ export interface ArrivedSamples {
 interface Held extends ArrivedSamples {
   readonly firstIndex: number;
   readonly gap: GapReason | null;
+  /** Of its last sample. */
+  readonly atMs: number;
 }
+
+export type SampleClockState = ReturnType<SampleClock['snapshot']>;
 
 export class SampleClock {
   readonly #options: SampleClockOptions;
-  readonly #fit: ArrivalFit;
+  readonly #meter = new RateMeter();
+  readonly #watch = new HoleWatch<Held>();
+  /** Null while the rate is being measured. */
+  #fit: ArrivalFit | null;
   #rateHz: number | null;
   #index = 0;
   #gap: GapReason | null = 'connected';
@@ -53,11 +76,12 @@ export class SampleClock {
   #heldCount = 0;
   #dropped = 0;
   #steps = 0;
+  #missing = 0;
 
   constructor(options: SampleClockOptions) {
     this.#options = options;
     this.#rateHz = options.declaredRateHz;
-    this.#fit = new ArrivalFit(this.#rateHz === null ? null : 1_000 / this.#rateHz);
+    this.#fit = this.#rateHz === null ? null : new ArrivalFit(1_000 / this.#rateHz);
   }
 
   /** Nominal rate of the epoch, S/s; null while it is being measured. */
@@ -67,7 +91,7 @@ export class SampleClock {
 
   /** What arrivals say the rate is, S/s; null until they say enough. */
   get measuredHz(): number | null {
-    return this.#fit.isEstablished ? 1_000 / this.#fit.periodMs! : null;
+    return this.#fit?.isEstablished ? 1_000 / this.#fit.periodMs : null;
   }
 
   /** Index of the next sample. */
@@ -75,33 +99,36 @@ export class SampleClock {
     return this.#index;
   }
 
-  /** `dropped`: samples that did not fit while the rate was measured; `steps`: times that samples seem to have vanished. */
-  counters(): { readonly dropped: number; readonly steps: number } {
-    return { dropped: this.#dropped, steps: this.#steps };
+  /**
+   * `dropped`: samples that did not fit while the rate was measured; `steps`: times that samples vanished unannounced;
+   * `missing`: how many, as the arrivals tell.
+   */
+  counters(): { readonly dropped: number; readonly steps: number; readonly missing: number } {
+    return { dropped: this.#dropped, steps: this.#steps, missing: this.#missing };
   }
 
   /**
    * Samples that arrived together; the last of them completed at `atMs`.
-   * @returns their block; none while the rate is being measured, then all that were held
+   * @returns the blocks of which it is now known that nothing is missing inside; none while the rate is being measured,
+   * then all that were held
    */
   push(arrived: ArrivedSamples, atMs: number): DeviceBlock[] {
     const count = arrived.values.length;
     if (count === 0) return [];
-    const firstIndex = this.#index;
+    const entry: Held = { ...arrived, firstIndex: this.#index, gap: this.#gap, atMs };
     this.#index += count;
-    const steppedMs = this.#fit.add(this.#index - 1, atMs);
-    if (steppedMs > 0) this.#noteStep(steppedMs);
-    const entry: Held = { ...arrived, firstIndex, gap: this.#gap };
     this.#gap = null;
-    if (this.#rateHz !== null) return [this.#stamp(entry)];
+    if (this.#fit !== null) return this.#admit([entry]).map((held) => this.#stamp(held));
 
     this.#hold(entry);
-    if (this.#fit.periodMs === null) return [];
-    this.#rateHz = nominalRate(1_000 / this.#fit.periodMs);
-    const blocks = joinHeld(this.#held).map((held) => this.#stamp(held));
+    const periodMs = this.#meter.add(this.#index - 1, atMs);
+    if (periodMs === null) return [];
+    this.#rateHz = nominalRate(1_000 / periodMs);
+    this.#fit = new ArrivalFit(periodMs, true);
+    const held = this.#held;
     this.#held = [];
     this.#heldCount = 0;
-    return blocks;
+    return joinHeld(this.#admit(held)).map((joined) => this.#stamp(joined));
   }
 
   /** `missing` samples are not there: they take their indices and their time, and the next block carries the gap. */
@@ -110,10 +137,34 @@ export class SampleClock {
     this.#markGap(reason);
   }
 
-  /** The device was silent and begins again; how long it paused shows in the arrivals. */
-  resume(): void {
-    this.#fit.restart();
-    this.#markGap('silence');
+  /** No more samples come, or not for long. @returns what waited; it is not known whether anything is missing inside, so it is cut */
+  end(): DeviceBlock[] {
+    if (this.#fit === null) return [];
+    return this.#settle(this.#fit, this.#watch.giveUp(), []).map((held) => this.#stamp(held));
+  }
+
+  /** All that changes; to be written down at once, for its arrays go on changing. */
+  snapshot() {
+    return {
+      fit: this.#fit && this.#fit.snapshot(), meter: this.#meter.snapshot(), watch: this.#watch.snapshot(), rateHz: this.#rateHz, index: this.#index, gap: this.#gap, nextMs: this.#nextMs,
+      held: this.#held, heldCount: this.#heldCount, dropped: this.#dropped, steps: this.#steps, missing: this.#missing,
+    };
+  }
+
+  restore(state: SampleClockState): void {
+    this.#fit = state.fit && new ArrivalFit(state.fit.periodMs);
+    this.#fit?.restore(state.fit!);
+    this.#meter.restore(state.meter);
+    this.#watch.restore(state.watch);
+    this.#rateHz = state.rateHz;
+    this.#index = state.index;
+    this.#gap = state.gap;
+    this.#nextMs = state.nextMs;
+    this.#held = state.held;
+    this.#heldCount = state.heldCount;
+    this.#dropped = state.dropped;
+    this.#steps = state.steps;
+    this.#missing = state.missing;
   }
 
   /** The first mark stays: `connected` is not hidden by a bad sample behind it. */
@@ -123,19 +174,73 @@ export class SampleClock {
 
   #noteStep(steppedMs: number): void {
     this.#steps += 1;
-    if (steppedMs > Math.max(LOST_MS, LOST_SAMPLES * this.#fit.periodMs!)) this.#markGap('lost-samples');
+    if (steppedMs > Math.max(LOST_MS, LOST_SAMPLES * this.#fit!.periodMs)) this.#markGap('lost-samples');
+  }
+
+  /** @returns those, and some that waited, of which it is known now that nothing is missing, or where */
+  #admit(entries: readonly Held[]): Held[] {
+    const fit = this.#fit!;
+    const out: Held[] = [];
+    const queue = [...entries];
+    for (let entry = queue.shift(); entry !== undefined; entry = queue.shift()) {
+      const { atMs, firstIndex, values: { length: count } } = entry;
+      const lateMs = fit.lateness(firstIndex + count - 1, atMs);
+      const judged = this.#watch.take({ item: entry, count, atMs, lateMs }, {
+        periodMs: fit.periodMs, isEstablished: fit.isEstablished, ageMs: fit.ageMs(atMs), usualMs: fit.usualLatenessMs,
+      });
+      out.push(...this.#settle(fit, judged, queue));
+    }
+    return out;
+  }
+
+  /** @param queue of those that are still to be looked at; gets what came behind a hole */
+  #settle(fit: ArrivalFit, { whole, hole }: Judged<Held>, queue: Held[]): Held[] {
+    for (const arrival of whole) this.#learn(fit, arrival);
+    const admitted = whole.map(({ item }) => item);
+    if (hole === null) return admitted;
+    const { lastsMs, isVague, behind } = hole;
+    const isSilence = lastsMs !== null && lastsMs > Math.max(this.#options.silenceMs, SILENT_SAMPLES * fit.periodMs);
+    const reason: GapReason = isSilence ? 'silence' : 'lost-samples';
+    // How long a silence was shows in the arrivals alone; a hole takes the indices of its samples.
+    const missing = isSilence || lastsMs === null ? 0 : Math.max(1, Math.round(lastsMs / fit.periodMs));
+    if (isSilence) fit.restart();
+    if (lastsMs !== null) this.#steps += 1;
+    this.#missing += missing;
+    this.#index += missing;
+    const moved = (held: Held): Held => (missing === 0 ? held : { ...held, firstIndex: held.firstIndex + missing });
+    const cut = behind.map(({ item }, i) => {
+      const isCut = i === 0 || (isVague && i === behind.length - 1);
+      return isCut ? { ...moved(item), gap: item.gap ?? reason } : moved(item);
+    });
+    const rest = queue.splice(0).map(moved);
+    if (isVague) {
+      // Where it is cannot be told any better by looking again.
+      for (const [i, held] of cut.entries()) this.#learn(fit, { ...behind[i]!, item: held });
+      queue.push(...rest);
+      return [...admitted, ...cut];
+    }
+    queue.push(...cut, ...rest);
+    return admitted;
+  }
+
+  #learn(fit: ArrivalFit, { item, count, atMs }: LateArrival<Held>): void {
+    const steppedMs = fit.add(item.firstIndex + count - 1, atMs);
+    if (steppedMs > 0) this.#noteStep(steppedMs);
   }
 
   #stamp(entry: Held): DeviceBlock {
-    const periodMs = this.#fit.periodMs!;
+    const fit = this.#fit!;
+    const { periodMs } = fit;
     const count = entry.values.length;
-    const wantedMs = this.#fit.timeOf(entry.firstIndex);
+    const wantedMs = fit.timeOf(entry.firstIndex);
     const startMs = this.#nextMs === null ? wantedMs : entry.gap === null ? this.#nextMs : Math.max(this.#nextMs, wantedMs);
     const errorMs = wantedMs - startMs;
-    const isGross = !this.#fit.isEstablished || Math.abs(errorMs) > GROSS_MS;
+    const isGross = !fit.isEstablished || Math.abs(errorMs) > GROSS_MS;
     const most = isGross ? MAX_LEAN_GROSS : MAX_LEAN;
     const lean = errorMs / Math.max(LEAN_MS, LEAN_SAMPLES * periodMs, count * periodMs);
-    const spacingMs = periodMs * (1 + Math.min(most, Math.max(-most, lean)));
+    const leaning = periodMs * (1 + Math.min(most, Math.max(-most, lean)));
+    const latestMs = entry.atMs + Math.max(AHEAD_MS, periodMs);
+    const spacingMs = Math.max(LEAST_SPACING * periodMs, Math.min(leaning, (latestMs - startMs) / count));
     this.#nextMs = startMs + count * spacingMs;
     return {
       channel: this.#options.channel,
@@ -145,7 +250,7 @@ export class SampleClock {
       startMs,
       spacingMs,
       rateHz: this.#rateHz!,
-      timeEstimated: !this.#fit.isEstablished,
+      timeEstimated: !fit.isEstablished || Math.abs(errorMs) > Math.max(EXACT_MS, EXACT_SAMPLES * periodMs),
       unit: entry.unit,
       device: entry.values,
       status: entry.status,
@@ -183,6 +288,6 @@ function joinHeld(held: readonly Held[]): Held[] {
       if (status && entry.status) status.set(entry.status, at);
       at += entry.values.length;
     }
-    return { ...group[0]!, values, status };
+    return { ...group[0]!, values, status, atMs: group.at(-1)!.atMs };
   });
 }

@@ -30,6 +30,8 @@ export interface WallChange {
   readonly isJump: boolean;
 }
 
+export type WallMapState = readonly { readonly fromMs: number; readonly offsetMs: number }[];
+
 /** The offsets there have been. No clocks inside: the same changes give the same times, in a replay too. */
 export class WallMap {
   /** Oldest first; the last is in force. */
@@ -54,6 +56,14 @@ export class WallMap {
       this.#stretches.shift();
       this.#stretches[0]!.fromMs = -Infinity;
     }
+  }
+
+  snapshot(): WallMapState {
+    return this.#stretches;
+  }
+
+  restore(state: WallMapState): void {
+    this.#stretches.splice(0, Infinity, ...state.map((stretch) => ({ ...stretch })));
   }
 
   /** Milliseconds since 1970 of a monotonic time, with the offset that was in force then. */
@@ -87,6 +97,10 @@ export class WallTime {
   /** Wall time minus monotonic time, in force now, ms. */
   get offsetMs(): number {
     return this.#map.offsetMs;
+  }
+
+  snapshot(): WallMapState {
+    return this.#map.snapshot();
   }
 
   /**

@@ -46,7 +46,7 @@ function propose(heard: HeardBytes, text: TextLines, layout: NonNullable<ReturnT
   }
   if (layout.units.includes(null)) {
     sureness -= 0.12;
-    doubts.push('the lines do not name the unit; N.m is written down and must be checked (a bridge amplifier may send mV/V)');
+    doubts.push('the lines do not name the unit, which must be filled in (a bridge amplifier may send mV/V)');
   }
   const round = measured === null ? null : roundRate(measured);
   if (measuredRateHz === null) doubts.push('the sample rate could not be measured; it is left out and measured by the gateway');

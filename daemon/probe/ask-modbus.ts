@@ -61,7 +61,7 @@ export async function askModbus(conversation: Conversation, line: ModbusLine): P
     ],
     doubts: [
       'which registers hold the torque, and as which type, only the manual says: address and type are placeholders',
-      'the unit is not told; N.m is written down and must be checked',
+      'the unit is not told and must be filled in',
       ...(line.transport === 'rtu' ? ['only units 1 to 16 and 247 were asked'] : []),
     ],
   };

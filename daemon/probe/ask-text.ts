@@ -105,7 +105,7 @@ async function scpi(conversation: Conversation, line: string, readQuestion: stri
         readQuestion === null ? 'READ? is the usual query and was not asked, because it starts a measurement; with --ask-with "READ?" it is, and tells how many values come' : `${readQuestion} was not answered with numbers`,
       ]),
       ...(year === null ? ['it did not say that it keeps SCPI; it may know *IDN? alone'] : []),
-      'the unit is not told; N.m is written down and must be checked',
+      'the unit is not told and must be filled in',
       'poll.rateHz is on the careful side',
     ],
   };

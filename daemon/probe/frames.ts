@@ -57,7 +57,7 @@ function doubtsOf({ checksum: sum, counter, framing }: FrameShape, { type, byteO
   const order = byteOrder === 'little' ? 'low' : 'high';
   return [
     `that the values are ${type}, ${order} byte first, is a guess from how they move; the manual must say it`,
-    ...(type.startsWith('f') ? ['the frames do not name the unit; N.m is written down and must be checked'] : ['one step of a whole number is not in the bytes: scale is left at 1, and counts of a bridge amplifier are for the driver raw-counts']),
+    ...(type.startsWith('f') ? ['the frames do not name the unit, which must be filled in'] : ['one step of a whole number is not in the bytes: scale must be filled in, and counts of a bridge amplifier are for the driver raw-counts']),
     ...(isMoving ? [] : ['no value changed; turn the transducer while probing']),
     ...(sum === null ? [`no checksum of those that are known is right${framing.kind === 'sync' ? ', so where a frame begins is a guess too' : ''}`] : []),
     ...(counter === null ? ['no counter was found: lost frames show by the checksum and by time alone'] : []),

@@ -47,13 +47,15 @@ function layoutWith(text: TextLines, separator: string | null, decimal: 'point' 
 
   const needsPattern = values.some((value) => value.prefix !== '');
   if (needsPattern && separator !== null) return null;
-  const told = describeWords(kinds);
   const channels = values.map(({ column, unit }, i) => {
     const next = values[i + 1]?.column ?? Infinity;
     const unitColumn = unit === null ? besides(kinds, 'unit', column, next) : undefined;
     const statusColumn = besides(kinds, 'words', column, next);
     return { column, ...(unitColumn === undefined ? {} : { unitColumn }), ...(statusColumn === undefined ? {} : { statusColumn }) };
   });
+  const isRead = (column: number): boolean => channels.some((channel) => channel.statusColumn === column);
+  const told = describeWords(kinds.filter((_, i) => isRead(i + 1)));
+  const unread = kinds.flatMap((kind, i) => (kind.kind === 'words' && !isRead(i + 1) ? [{ column: i + 1, words: kind.words }] : []));
   const isPlain = width === 1;
   const options: Record<string, unknown> = {
     ...(text.delimiter === '\n' ? {} : { delimiter: text.delimiter }),
@@ -71,6 +73,7 @@ function layoutWith(text: TextLines, separator: string | null, decimal: 'point' 
   const others = kinds.filter((kind) => kind.kind === 'other').length;
   const isGuessedComma = decimal === 'comma' && separator === null && !values[0]!.isSteadyFraction;
   const doubts = [...told.doubts];
+  for (const { column, words } of unread) doubts.push(`column ${column} holds words that are left out (${words.join(', ')}); if they are a status, give its statusColumn`);
   if (written.length === 0) doubts.push(`no column has a decimal sign; ${values.length === 1 ? 'whole numbers are' : 'several columns of whole numbers could be'} taken for torque, and may be counts of a converter (driver raw-counts)`);
   if (isRiseAlone) doubts.push('the only number rises steadily; it may be a time or a counter');
   if (others > 0) doubts.push(`${others} of ${width} columns were not understood and are left out`);

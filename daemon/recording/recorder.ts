@@ -1,11 +1,15 @@
 /** Writes the raw bytes of instruments, with their arrival times, as MCAP into a sink. See `recording-format.ts`. */
-import { McapRecordBuilder, type McapTypes } from '@mcap/core';
 import type { ByteChunk } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
+import type { SampleBlock } from '../../shared/sample-block.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 import { createFileSink, type ByteSink } from './byte-sink.ts';
-import { connectionMetadata, MARK_RECORD, markMetadata, RECORDING_PROFILE, toNanoseconds, type RecordedMark } from './recording-format.ts';
+import {
+  BYTES_ENCODING, BYTES_SCHEMA, connectionMetadata, markBytes, MARKS_SCHEMA, MARKS_TOPIC, toNanoseconds, type RecordedMark,
+} from './recording-format.ts';
+import { RecordingOutput } from './recording-output.ts';
+import { TORQUE_SCHEMA, torqueMessages, type TorqueMessage } from './torque-messages.ts';
 
 export interface RecorderOptions {
   readonly station: string;
@@ -28,14 +32,20 @@ export interface RecorderCounters {
   readonly bytes: number;
   readonly droppedChunks: number;
   readonly droppedBytes: number;
+  /** Messages of torque, which are for viewers. */
+  readonly droppedTorque: number;
 }
 
 /** What is known of a connection besides its bytes. */
 export interface ConnectionStart {
   /** The recording begins in the midst of it: what was said before is not in it. Default false. */
   readonly isJoined?: boolean;
-  /** Zero of each channel when the recording of it begins, N.m. Default: 0, or the fixed one. */
-  readonly zeros?: readonly number[];
+  /** A mark `state` follows. Default false. */
+  readonly hasState?: boolean;
+  /** Monotonic time of its first bytes, ms, where they came before the recording began. Default: they did not. */
+  readonly fromMonoMs?: number | null;
+  /** Joined, but the beginning of the connection is recorded first. Default false. */
+  readonly hasHead?: boolean;
   /** What people do at the channels is in the recording too. Default false. */
   readonly hasCommands?: boolean;
 }
@@ -50,6 +60,8 @@ export interface Recorder {
   connection(instrument: InstrumentSettings, epoch: number, start?: ConnectionStart): ConnectionRecorder;
   /** What happened between the chunks before and those after. Never blocks and never throws. */
   mark(mark: RecordedMark): void;
+  /** Torque of a channel, for viewers. Never blocks and never throws. */
+  torque(block: SampleBlock): void;
   counters(): RecorderCounters;
   /** Resolves when writing fails; nothing is written after. Never rejects. */
   readonly failed: Promise<TorsiondError>;
@@ -59,23 +71,26 @@ export interface Recorder {
   close(): Promise<void>;
 }
 
-type Waiting = {
-  readonly size: number;
-} & ({ readonly kind: 'mark'; readonly metadata: Map<string, string> } | { readonly kind: 'chunk'; readonly channel: ChannelState; readonly chunk: ByteChunk });
+type Waiting =
+  | { readonly kind: 'channel'; readonly size: 0; readonly instrument: string; readonly channel: ChannelState; readonly metadata: Map<string, string> }
+  | { readonly kind: 'chunk'; readonly size: number; readonly channel: ChannelState; readonly chunk: ByteChunk }
+  | { readonly kind: 'mark'; readonly size: number; readonly atMs: number; readonly bytes: Uint8Array }
+  | { readonly kind: 'torque'; readonly size: number; readonly channel: string; readonly messages: readonly TorqueMessage[] };
 
 interface ChannelState {
-  readonly instrument: InstrumentSettings;
-  readonly epoch: number;
   readonly start: ConnectionStart;
   readonly piece: number;
-  /** What stands in the file before its first message; taken when that comes, so that marks before it are counted in. */
-  metadata: Map<string, string> | null;
-  /** MCAP channel of the current piece; undefined until its first message is written. */
+  /** The connection stands in the recording, or waits to. */
+  isOpen: boolean;
+  /** MCAP channel of the current piece; undefined until it is written. */
   id: number | undefined;
-  sequence: number;
 }
 
-const WRITE_AT_ONCE_BYTES = 65_536;
+/** An MCAP chunk ends with so many bytes, or after a quarter of a second; in a long recording after a second, so that its index stays small. */
+const CHUNK_BYTES = 262_144;
+const CHUNK_MS = 250;
+const LATER_CHUNK_MS = 1_000;
+const EARLY_CHUNKS = 14_400;
 
 /**
  * @param target where the recording goes; a text is the path of a file that must not exist
@@ -91,11 +106,19 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
   const startMonoNs = toNanoseconds(startMonoMs);
   const startWallMs = startMonoMs + wallOffsetMs();
   const startWallNs = toNanoseconds(startWallMs);
+  const logTime = (monoMs: number): bigint => startWallNs + (toNanoseconds(monoMs) - startMonoNs);
 
-  const output = mcapOutput(sink);
-  const counters = { chunks: 0, bytes: 0, droppedChunks: 0, droppedBytes: 0 };
+  const output = new RecordingOutput(sink);
+  const counters = { chunks: 0, bytes: 0, droppedChunks: 0, droppedBytes: 0, droppedTorque: 0 };
   let queue: Waiting[] = [];
   let queuedBytes = 0;
+  /** Written to the present MCAP chunk, which waits. */
+  let unflushed = { chunks: 0, bytes: 0, size: 0 };
+  let mcapChunks = 0;
+  let isChunkOver = false;
+  let cancelTimer: (() => void) | null = null;
+  let marksId: number | undefined;
+  const torqueIds = new Map<string, number>();
   let lostMarks = 0;
   let failure: TorsiondError | null = null;
   let announceFailure: (error: TorsiondError) => void = () => {};
@@ -106,6 +129,7 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
   const fail = (thrown: unknown): void => {
     if (failure) return;
     failure = asTorsiondError(thrown, 'OUTPUT_FAILED');
+    cancelTimer?.();
     for (const waiting of queue) drop(waiting);
     queue = [];
     queuedBytes = 0;
@@ -113,48 +137,76 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
     announceFailure(failure);
   };
   const drop = (waiting: Waiting): void => {
-    if (waiting.kind === 'mark') {
-      lostMarks++;
-      return;
+    if (waiting.kind === 'mark') lostMarks++;
+    else if (waiting.kind === 'torque') counters.droppedTorque += waiting.messages.length;
+    else if (waiting.kind === 'chunk') {
+      counters.droppedChunks++;
+      counters.droppedBytes += waiting.size;
     }
-    counters.droppedChunks++;
-    counters.droppedBytes += waiting.size;
   };
 
   const write = (waiting: Waiting): void => {
-    if (waiting.kind === 'mark') return output.mark(waiting.metadata);
-    const { channel, chunk } = waiting;
-    channel.id ??= output.channel(`${channel.instrument.id}/bytes`, channel.metadata!);
-    channel.metadata = null;
-    output.message(channel.id, channel.sequence++, startWallNs + (toNanoseconds(chunk.atMs) - startMonoNs), chunk.data);
+    unflushed.size += waiting.size;
+    switch (waiting.kind) {
+      case 'channel': {
+        const topic = `${waiting.instrument}/bytes`;
+        waiting.channel.id = output.channel({ topic, encoding: BYTES_ENCODING, schema: BYTES_SCHEMA, metadata: waiting.metadata });
+        return;
+      }
+      case 'chunk':
+        unflushed.chunks++;
+        unflushed.bytes += waiting.size;
+        return output.message(waiting.channel.id!, logTime(waiting.chunk.atMs), waiting.chunk.data);
+      case 'mark':
+        marksId ??= output.channel({ topic: MARKS_TOPIC, encoding: 'json', schema: MARKS_SCHEMA });
+        return output.message(marksId, logTime(waiting.atMs), waiting.bytes);
+      case 'torque': {
+        const { channel, messages } = waiting;
+        const id = torqueIds.get(channel) ?? output.channel({ topic: `${channel}/torque`, encoding: 'json', schema: TORQUE_SCHEMA, metadata: new Map([['unit', 'N.m']]) });
+        torqueIds.set(channel, id);
+        for (const { atMs, data } of messages) output.message(id, logTime(atMs), data);
+      }
+    }
+  };
+
+  const flush = async (): Promise<void> => {
+    cancelTimer?.();
+    cancelTimer = null;
+    isChunkOver = false;
+    if (output.waiting > 0) mcapChunks++;
+    output.cut();
+    const taken = unflushed;
+    unflushed = { chunks: 0, bytes: 0, size: 0 };
+    await output.flush();
+    counters.chunks += taken.chunks;
+    counters.bytes += taken.bytes;
+    queuedBytes -= taken.size;
   };
 
   const work = async (): Promise<void> => {
     try {
-      while (queue.length > 0 && !failure) {
+      // `working` is set before it is over; and what comes at once goes together.
+      await Promise.resolve();
+      while ((queue.length > 0 || isChunkOver) && !failure) {
         const batch = queue;
         queue = [];
-        let unflushed = { chunks: 0, bytes: 0, size: 0 };
         for (const waiting of batch) {
           write(waiting);
-          if (waiting.kind === 'chunk') {
-            unflushed.chunks++;
-            unflushed.bytes += waiting.size;
-          }
-          unflushed.size += waiting.size;
-          if (output.waiting() < WRITE_AT_ONCE_BYTES && waiting !== batch.at(-1)) continue;
-          await output.flush();
-          counters.chunks += unflushed.chunks;
-          counters.bytes += unflushed.bytes;
-          queuedBytes -= unflushed.size;
-          unflushed = { chunks: 0, bytes: 0, size: 0 };
+          if (output.waiting >= CHUNK_BYTES) await flush();
         }
+        if (isChunkOver) await flush();
       }
+      if (output.waiting > 0 && !failure) cancelTimer ??= clock.after(mcapChunks < EARLY_CHUNKS ? CHUNK_MS : LATER_CHUNK_MS, endChunk);
     } catch (thrown) {
       fail(thrown);
     } finally {
       working = null;
     }
+  };
+  const endChunk = (): void => {
+    cancelTimer = null;
+    isChunkOver = true;
+    working ??= work();
   };
   /** @returns false when it was left out */
   const put = (waiting: Waiting): boolean => {
@@ -181,8 +233,10 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
 
   const finish = async (): Promise<void> => {
     while (working) await working;
+    cancelTimer?.();
     if (!failure) {
       try {
+        await flush();
         output.end();
         await output.flush();
         await sink.end();
@@ -195,93 +249,46 @@ export async function createRecorder(target: string | ByteSink, options: Recorde
 
   return {
     connection: (instrument, epoch, start = {}) => {
-      let current: ChannelState = { instrument, epoch, start, piece: 0, metadata: null, id: undefined, sequence: 0 };
+      let current: ChannelState = { start, piece: 0, isOpen: false, id: undefined };
       let isBroken = false;
       let marksBefore = lostMarks;
+      const open = (): void => {
+        if (current.isOpen) return;
+        const { isJoined = false, hasState = false, fromMonoMs = null, hasHead = false, hasCommands = false } = current.start;
+        const metadata = connectionMetadata({
+          instrument, epoch, piece: current.piece, station: options.station, software: options.software,
+          driverOrigin: options.driverOrigin?.(instrument.driver.id) ?? null, startWallMs, startMonoMs,
+          wallOffsetMs: wallOffsetMs(), isJoined, hasState, fromMonoMs, hasHead, hasCommands,
+        });
+        // It counts for nothing: where there is no room for it there is none for the chunk behind it.
+        current.isOpen = put({ kind: 'channel', size: 0, instrument: instrument.id, channel: current, metadata });
+      };
+      open();
       return {
         chunk: (chunk) => {
           if (isBroken || lostMarks !== marksBefore) {
             // Something is missing here: what follows is another piece, so that a replay never joins the two.
-            current = { ...current, piece: current.piece + 1, metadata: null, id: undefined, sequence: 0, start: { ...current.start, isJoined: true } };
+            const rest: ConnectionStart = { ...current.start, isJoined: true, hasState: false, fromMonoMs: null, hasHead: false };
+            current = { piece: current.piece + 1, isOpen: false, id: undefined, start: rest };
             isBroken = false;
             marksBefore = lostMarks;
           }
-          if (current.id === undefined) {
-            current.metadata ??= connectionMetadata({
-              instrument, epoch, piece: current.piece, station: options.station, software: options.software,
-              driverOrigin: options.driverOrigin?.(instrument.driver.id) ?? null, startWallMs, startMonoMs,
-              wallOffsetMs: wallOffsetMs(), isJoined: current.start.isJoined ?? false, zeros: current.start.zeros ?? null, hasCommands: current.start.hasCommands ?? false,
-            });
-          }
+          open();
           isBroken = !put({ kind: 'chunk', channel: current, chunk, size: chunk.data.byteLength });
         },
       };
     },
     mark: (mark) => {
-      const metadata = markMetadata(mark);
-      put({ kind: 'mark', metadata, size: [...metadata.values()].join('').length });
+      const bytes = markBytes(mark);
+      put({ kind: 'mark', atMs: mark.kind === 'note' ? mark.note.atMs : clock.monoMs(), bytes, size: bytes.byteLength });
+    },
+    torque: (block) => {
+      const messages = torqueMessages(block);
+      put({ kind: 'torque', channel: block.channel, messages, size: messages.reduce((sum, { data }) => sum + data.byteLength, 0) });
     },
     counters: () => ({ ...counters }),
     failed,
     abandon: fail,
     close: () => (closing ??= finish()),
-  };
-}
-
-/**
- * MCAP records into a sink. The library's own writer, told not to chunk, keeps every message in memory until the end;
- * so the records are laid out here, one by one, and leave with the next `flush`.
- */
-function mcapOutput(sink: ByteSink) {
-  const records = new McapRecordBuilder();
-  const channels: McapTypes.Channel[] = [];
-  const counts = new Map<number, bigint>();
-  let flushedBytes = 0n;
-  let messages = 0n;
-  let marks = 0;
-  let firstNs: bigint | null = null;
-  let lastNs = 0n;
-  return {
-    begin: (library: string): void => {
-      records.writeMagic();
-      records.writeHeader({ profile: RECORDING_PROFILE, library });
-    },
-    channel: (topic: string, metadata: Map<string, string>): number => {
-      const channel = { id: channels.length, schemaId: 0, topic, messageEncoding: 'octets', metadata };
-      channels.push(channel);
-      records.writeChannel(channel);
-      return channel.id;
-    },
-    mark: (metadata: Map<string, string>): void => {
-      records.writeMetadata({ name: MARK_RECORD, metadata });
-      marks++;
-    },
-    message: (channelId: number, sequence: number, atNs: bigint, data: Uint8Array): void => {
-      records.writeMessage({ channelId, sequence, logTime: atNs, publishTime: atNs, data });
-      messages++;
-      counts.set(channelId, (counts.get(channelId) ?? 0n) + 1n);
-      firstNs = firstNs === null || atNs < firstNs ? atNs : firstNs;
-      if (atNs > lastNs) lastNs = atNs;
-    },
-    end: (): void => {
-      records.writeDataEnd({ dataSectionCrc: 0 });
-      const summaryStart = flushedBytes + BigInt(records.length);
-      for (const channel of channels) records.writeChannel(channel);
-      records.writeStatistics({
-        messageCount: messages, schemaCount: 0, channelCount: channels.length, attachmentCount: 0, metadataCount: marks, chunkCount: 0,
-        messageStartTime: firstNs ?? 0n, messageEndTime: lastNs, channelMessageCounts: counts,
-      });
-      records.writeFooter({ summaryStart, summaryOffsetStart: 0n, summaryCrc: 0 });
-      records.writeMagic();
-    },
-    waiting: (): number => records.length,
-    flush: async (): Promise<void> => {
-      if (records.length === 0) return;
-      // A copy: the builder uses its buffer again while this is being written.
-      const bytes = records.buffer.slice();
-      records.reset();
-      flushedBytes += BigInt(bytes.byteLength);
-      await sink.write(bytes);
-    },
   };
 }

@@ -1,25 +1,44 @@
 /**
  * How a recording lies in an MCAP file (open container format, https://mcap.dev/spec): profile `torsiond`, one MCAP
- * channel per connection of an instrument, one message per chunk of bytes as it arrived, no chunks, no compression,
- * so that a cut file loses at most its last message.
+ * channel per connection of an instrument, one message per chunk of bytes as it arrived. MCAP chunks are short, not
+ * compressed and have a checksum, so that a cut file loses little and no damaged byte is taken for torque.
  *
  * Message times are nanoseconds: wall time when the recording began plus the monotonic time since. The monotonic
  * origin stands in the channel's metadata, so a replay gives back the very doubles that the live run worked with.
- * Metadata records between the messages hold marks: what happened there beside the bytes.
+ * Messages of one further channel are marks: what happened between the bytes before and those after.
  */
 import * as z from 'zod';
 import { CaptureSettings } from '../../shared/capture-settings.ts';
 import type { AskNote } from '../../drivers/links/link.ts';
 import { ERROR_TABLE, TorsiondError, type ErrorCode } from '../../shared/errors.ts';
-import { InstrumentSettings } from '../settings/schema.ts';
+import { TransducerSettings } from '../../shared/transducer.ts';
+import { RecordedInstrument, type InstrumentSettings } from '../settings/schema.ts';
+import { stateOf, stateText } from './exact-state.ts';
 
 export const RECORDING_PROFILE = 'torsiond';
-export const RECORDING_LAYOUT = '1';
+export const RECORDING_LAYOUT = '2';
 /** Longest record that a reader accepts; recorded chunks are far smaller. */
 export const LONGEST_RECORD_BYTES = 16_777_216;
 
-/** Name of the MCAP metadata records that hold marks. They stand between the messages before and after which they happened. */
-export const MARK_RECORD = 'torsiond.mark';
+/** Message encoding of bytes as an instrument sent them. */
+export const BYTES_ENCODING = 'octets';
+export const BYTES_SCHEMA = {
+  name: 'torsiond.Bytes',
+  text: JSON.stringify({
+    title: 'Raw bytes', type: 'string', contentEncoding: 'binary',
+    description: 'Bytes of an instrument as they arrived together, unchanged. The log time is their arrival. What they mean says the driver in the channel metadata "instrument".',
+  }),
+};
+
+export const MARKS_TOPIC = 'torsiond/marks';
+export const MARKS_SCHEMA = {
+  name: 'torsiond.Mark',
+  text: JSON.stringify({
+    title: 'Mark', type: 'object', required: ['kind'],
+    description: 'What happened between the bytes before and those after, where it changes what a replay makes of them.',
+    properties: { kind: { enum: ['gap', 'wall', 'command', 'configure', 'note', 'state', 'capture'] } },
+  }),
+};
 
 /** `AskNote` of `drivers/links/link.ts`, bytes in hexadecimal. */
 const RecordedNote = z.discriminatedUnion('kind', [
@@ -36,9 +55,17 @@ export const RecordedMark = z.discriminatedUnion('kind', [
     kind: z.literal('wall'), fromMs: z.number().describe('Monotonic time.'), offsetMs: z.number().describe('Wall time minus monotonic time.'),
     isJump: z.boolean().describe('Times before keep the offset they had.'),
   }),
-  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']) }),
+  z.object({ kind: z.literal('command'), channel: z.string(), command: z.enum(['arm', 'hold', 'zero', 'latch']), zeroCheck: z.literal(true).optional() }),
   z.object({ kind: z.literal('configure'), channel: z.string(), settings: CaptureSettings }),
   z.object({ kind: z.literal('note'), instrument: z.string(), epoch: z.number().int().min(0), note: RecordedNote }),
+  z.object({
+    kind: z.literal('state'), instrument: z.string(), epoch: z.number().int().min(0), channels: z.array(z.object({
+      settings: CaptureSettings, transducer: TransducerSettings,
+      pipeline: z.unknown().describe('PipelineState; its parts are compared with those of the version that reads.'),
+    })),
+    source: z.unknown().describe('SampleSourceState, or null before the first sample of the connection.'), wall: z.unknown().describe('WallMapState.'),
+  }),
+  z.object({ kind: z.literal('capture'), channel: z.string(), state: z.unknown().describe('IdleState.') }),
 ]);
 export type RecordedMark = z.infer<typeof RecordedMark>;
 
@@ -59,8 +86,12 @@ export interface RecordedConnection {
   readonly wallOffsetMs: number;
   /** The recording begins in the midst of the connection: what the instrument said of itself came before. */
   readonly isJoined: boolean;
-  /** Zero of each channel at the beginning, N.m; null: as the settings say. */
-  readonly zeros: readonly number[] | null;
+  /** A mark `state` follows: what comes before it is for the driver alone, so that it is in step. */
+  readonly hasState: boolean;
+  /** Monotonic time of its first bytes here, ms, where that is before the beginning of the recording. */
+  readonly fromMonoMs: number | null;
+  /** Joined, but what the instrument said at the start of the connection stands here too. */
+  readonly hasHead: boolean;
   /** What people did at the channels is recorded too. */
   readonly hasCommands: boolean;
 }
@@ -81,7 +112,9 @@ const Metadata = z.object({
   wallOffsetMs: z.coerce.number(),
   joined: z.enum(['true', 'false']),
   commands: z.enum(['true', 'false']),
-  zeros: z.string().transform((text) => z.array(z.number()).nullable().parse(JSON.parse(text))),
+  state: z.enum(['true', 'false']),
+  fromMonoMs: z.coerce.number().optional(),
+  head: z.enum(['true', 'false']),
 });
 
 export function connectionMetadata(connection: RecordedConnection): Map<string, string> {
@@ -98,7 +131,9 @@ export function connectionMetadata(connection: RecordedConnection): Map<string, 
     ['wallOffsetMs', String(connection.wallOffsetMs)],
     ['joined', String(connection.isJoined)],
     ['commands', String(connection.hasCommands)],
-    ['zeros', JSON.stringify(connection.zeros)],
+    ['state', String(connection.hasState)],
+    ...(connection.fromMonoMs === null ? [] : [['fromMonoMs', String(connection.fromMonoMs)] as const]),
+    ['head', String(connection.hasHead)],
   ]);
 }
 
@@ -115,7 +150,7 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
   } catch {
     instrument = null;
   }
-  const settings = InstrumentSettings.safeParse(instrument);
+  const settings = RecordedInstrument.safeParse(instrument);
   if (!settings.success) {
     const issue = settings.error.issues[0]!;
     throw new TorsiondError('INPUT_FORMAT', `the instrument settings in the recording, made by ${facts.data.software}, do not fit this version: ${issue.path.join('.')} ${issue.message}`, { where });
@@ -131,19 +166,21 @@ export function readConnection(metadata: ReadonlyMap<string, string>, where: str
     startMonoMs: toMilliseconds(BigInt(facts.data.startMonoNs)),
     wallOffsetMs: facts.data.wallOffsetMs,
     isJoined: facts.data.joined === 'true',
-    zeros: facts.data.zeros,
+    hasState: facts.data.state === 'true',
+    fromMonoMs: facts.data.fromMonoMs ?? null,
+    hasHead: facts.data.head === 'true',
     hasCommands: facts.data.commands === 'true',
   };
 }
 
-export function markMetadata(mark: RecordedMark): Map<string, string> {
-  return new Map([['mark', JSON.stringify(mark)]]);
+export function markBytes(mark: RecordedMark): Uint8Array {
+  return new TextEncoder().encode(stateText(mark));
 }
 
 /** @throws TorsiondError INPUT_FORMAT */
-export function readMark(metadata: ReadonlyMap<string, string>, where: string): RecordedMark {
+export function readMark(bytes: Uint8Array, where: string): RecordedMark {
   try {
-    return RecordedMark.parse(JSON.parse(metadata.get('mark') ?? ''));
+    return RecordedMark.parse(stateOf(new TextDecoder().decode(bytes)));
   } catch (cause) {
     throw new TorsiondError('INPUT_FORMAT', 'a mark in the recording does not fit this version', { where, cause });
   }

@@ -1,10 +1,11 @@
 /** Reads a recording as it was made, in bounded memory. A cut or damaged file is read up to the damage, which is then told. */
-import { createReadStream } from 'node:fs';
 import { McapStreamReader } from '@mcap/core';
 import type { ByteChunk } from '../../drivers/links/link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
-import { inputNotFound } from './input-file.ts';
-import { LONGEST_RECORD_BYTES, MARK_RECORD, readConnection, readMark, RECORDING_PROFILE, toMilliseconds, toNanoseconds, type RecordedConnection, type RecordedMark } from './recording-format.ts';
+import { inputNotFound, openInput, type OpenInput } from './input-file.ts';
+import {
+  BYTES_ENCODING, LONGEST_RECORD_BYTES, MARKS_TOPIC, readConnection, readMark, RECORDING_PROFILE, toMilliseconds, toNanoseconds, type RecordedConnection, type RecordedMark,
+} from './recording-format.ts';
 
 export type RecordingItem =
   | { readonly kind: 'connection'; readonly connection: RecordedConnection }
@@ -19,19 +20,25 @@ interface Totals {
   bytes: number;
 }
 
+/** What stands beside the data of a recording, and tells a reader nothing that the data does not. */
+const BESIDE: ReadonlySet<string> = new Set(['Schema', 'MessageIndex', 'ChunkIndex', 'SummaryOffset', 'DataEnd', 'Footer']);
+
 /**
  * @throws TorsiondError INPUT_NOT_FOUND, or INPUT_FORMAT for a file that is no recording of torsiond. A file that was
  *   cut or damaged is no exception: it yields `cut` (INPUT_CUT) last.
  */
-export async function* readRecording(path: string, onBytes?: (bytes: number) => void): AsyncGenerator<RecordingItem, void, void> {
+export async function* recordingItems(input: OpenInput, onBytes?: (bytes: number) => void): AsyncGenerator<RecordingItem, void, void> {
+  const { path } = input;
   const reader = new McapStreamReader();
   const connections = new Map<number, { readonly connection: RecordedConnection; readonly shiftNs: bigint }>();
+  /** Of each MCAP channel, the number of its next message. */
+  const next = new Map<number, number>();
+  let marksId = -1;
   const totals: Totals = { messages: 0, bytes: 0 };
   let isOurs = false;
-  const stream = createReadStream(path, { highWaterMark: 262_144 });
   try {
-    for await (const bytes of stream as AsyncIterable<Buffer>) {
-      onBytes?.(stream.bytesRead);
+    for await (const bytes of input.bytes) {
+      onBytes?.(input.bytesRead());
       if (reader.done()) {
         yield { kind: 'cut', error: damaged(path, totals, 'bytes follow its end') };
         return;
@@ -52,18 +59,34 @@ export async function* readRecording(path: string, onBytes?: (bytes: number) => 
             throw new TorsiondError('INPUT_FORMAT', `this MCAP file was made by another program (profile "${record.profile}", library "${record.library}")`, { where: path });
           }
           isOurs = true;
-        } else if (record.type === 'Channel' && !connections.has(record.id)) {
+        } else if (record.type === 'Channel') {
+          if (next.has(record.id)) continue;
+          next.set(record.id, 0);
+          if (record.topic === MARKS_TOPIC) marksId = record.id;
+          // Torque is for viewers.
+          if (record.messageEncoding !== BYTES_ENCODING) continue;
           const connection = readConnection(record.metadata, path);
           connections.set(record.id, { connection, shiftNs: toNanoseconds(connection.startMonoMs) - toNanoseconds(connection.startWallMs) });
           yield { kind: 'connection', connection };
-        } else if (record.type === 'Metadata' && record.name === MARK_RECORD) {
-          yield { kind: 'mark', mark: readMark(record.metadata, path) };
         } else if (record.type === 'Message') {
-          const { connection, shiftNs } = connections.get(record.channelId)!;
+          const { channelId, sequence } = record;
+          if (next.get(channelId) !== sequence) {
+            yield { kind: 'cut', error: damaged(path, totals, 'a part of it is missing') };
+            return;
+          }
+          next.set(channelId, sequence + 1);
+          if (channelId === marksId) yield { kind: 'mark', mark: readMark(record.data, path) };
+          const recorded = connections.get(channelId);
+          if (!recorded) continue;
+          const { connection, shiftNs } = recorded;
           totals.messages++;
           totals.bytes += record.data.byteLength;
           // A copy: the reader's buffer is used again, and a listener may keep the bytes.
           yield { kind: 'chunk', connection, chunk: { data: record.data.slice(), atMs: toMilliseconds(record.logTime + shiftNs) } };
+        } else if (record.type === 'Statistics' ? !isAll(record.channelMessageCounts, next) : !BESIDE.has(record.type)) {
+          if (!isOurs) throw notARecording(path, undefined);
+          yield { kind: 'cut', error: damaged(path, totals, 'a part of it is missing or damaged') };
+          return;
         }
       }
       if (reader.bytesRemaining() > LONGEST_RECORD_BYTES) {
@@ -76,11 +99,21 @@ export async function* readRecording(path: string, onBytes?: (bytes: number) => 
     if (thrown instanceof TorsiondError) throw thrown;
     throw inputNotFound(path, thrown);
   } finally {
-    stream.destroy();
+    input.close();
   }
   if (reader.done()) return;
   if (!isOurs) throw notARecording(path, undefined);
   yield { kind: 'cut', error: damaged(path, totals, 'it ends without its last records') };
+}
+
+/** The same of a file. */
+export async function* readRecording(path: string): AsyncGenerator<RecordingItem, void, void> {
+  yield* recordingItems(await openInput(path, 'mcap'));
+}
+
+/** As many messages of each channel as the recorder wrote. */
+function isAll(written: ReadonlyMap<number, bigint>, read: ReadonlyMap<number, number>): boolean {
+  return [...written].every(([channel, count]) => BigInt(read.get(channel) ?? -1) === count);
 }
 
 function notARecording(path: string, cause: unknown): TorsiondError {

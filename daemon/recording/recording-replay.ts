@@ -5,10 +5,12 @@ import type { DeviceBlock } from '../../shared/sample-block.ts';
 import { WallMap } from '../pipeline/wall-time.ts';
 import { channelId } from '../pipeline/sample-source.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
+import { fitState } from './exact-state.ts';
 import { markedNote, type RecordedConnection, type RecordedMark } from './recording-format.ts';
 import { ReplayConnection } from './replay-connection.ts';
 import type { ChannelAction, ReplayOptions, ReplayPipeline, ReplayResult } from './replay-types.ts';
 
+type StateMark = Extract<RecordedMark, { kind: 'state' }>;
 type NoteMark = Extract<RecordedMark, { kind: 'note' }>;
 
 /** An instrument that never answers is asked for ever; only what comes shortly before its first answer matters. */
@@ -20,8 +22,6 @@ interface PlayedChannel {
   readonly pipeline: ReplayPipeline;
   /** As it stands now, before it is adapted. */
   recorded: ChannelSettings;
-  /** The device has named its transducer, or is not asked to. */
-  isNamed: boolean;
   /** Armed or held by hand; the last word counts. */
   last: ChannelAction | null;
 }
@@ -82,6 +82,9 @@ export class RecordingReplay {
       }
       case 'gap': {
         const reason = mark.reason === 'stopped' ? 'stopped' : 'gap';
+        const latest = this.#latest.get(mark.instrument);
+        const replay = latest && this.#playing.get(latest);
+        if (replay) yield* this.#push(latest, replay, replay.pause());
         for (const channel of this.#channelsOf(mark.instrument)) yield* channel.pipeline.end(reason);
         return;
       }
@@ -95,6 +98,8 @@ export class RecordingReplay {
         if (isState) this.#early.set(mark.channel, mark);
         return;
       }
+      case 'state': return yield* this.#resume(mark);
+      case 'capture': return yield* this.#channels.get(mark.channel)?.pipeline.startCapture(mark.state) ?? [];
       case 'configure': {
         const played = this.#channels.get(mark.channel);
         if (!played) return;
@@ -103,6 +108,24 @@ export class RecordingReplay {
         yield* played.pipeline.act({ ...mark, settings: capture });
       }
     }
+  }
+
+  /** The recording begins here, in the midst of what the gateway did: with what that had become. */
+  async* #resume(mark: StateMark): Results {
+    const recorded = this.#latest.get(mark.instrument);
+    const replay = recorded?.epoch === mark.epoch ? this.#playing.get(recorded) : undefined;
+    if (!recorded || !replay) return;
+    const wall = this.#wall!;
+    wall.restore(fitState(mark.wall, wall.snapshot(), this.#source));
+    for (const [i, { settings: capture, transducer, pipeline }] of mark.channels.entries()) {
+      const settings = recorded.instrument.channels[i];
+      if (!settings) continue;
+      const opened = this.#openChannel(recorded, { ...settings, capture, transducer }, i);
+      opened.pipeline.restore(pipeline);
+      this.#channels.set(channelId(mark.instrument, i), opened);
+    }
+    await replay.resume(mark.source);
+    if (replay.fault) yield* this.#finish(recorded);
   }
 
   async* end(): Results {
@@ -128,12 +151,9 @@ export class RecordingReplay {
     for (const [i, { transducer }] of replay.channels.entries()) {
       const channel = channelId(recorded.instrument.id, i);
       const played = this.#channels.get(channel)!;
-      const { isNamed } = played;
-      played.isNamed = true;
       if (isDeepStrictEqual(transducer, played.recorded.transducer)) continue;
       yield* played.pipeline.end('gap');
-      const opened = this.#openChannel(recorded, { ...played.recorded, transducer }, i, isNamed ? undefined : recorded.zeros?.[i]);
-      opened.isNamed = true;
+      const opened = this.#openChannel(recorded, { ...played.recorded, transducer }, i);
       opened.last = played.last;
       this.#channels.set(channel, opened);
       if (opened.last) yield* opened.pipeline.act(opened.last);
@@ -142,16 +162,16 @@ export class RecordingReplay {
 
   #open(recorded: RecordedConnection, settings: ChannelSettings, i: number): void {
     const channel = channelId(recorded.instrument.id, i);
-    if (!this.#channels.has(channel)) this.#channels.set(channel, this.#openChannel(recorded, settings, i, recorded.zeros?.[i]));
+    if (!this.#channels.has(channel)) this.#channels.set(channel, this.#openChannel(recorded, settings, i));
   }
 
-  #openChannel(recorded: RecordedConnection, settings: ChannelSettings, i: number, startZero: number | undefined): PlayedChannel {
+  #openChannel(recorded: RecordedConnection, settings: ChannelSettings, i: number): PlayedChannel {
     const wall = this.#wall!;
     const pipeline = this.#options.openPipeline({
       source: this.#source, channel: channelId(recorded.instrument.id, i), settings: this.#options.adapt(settings, this.#source, recorded.hasCommands),
-      isSimulated: recorded.instrument.simulated, startZero, toWallMs: (monoMs) => wall.toWallMs(monoMs),
+      isSimulated: recorded.instrument.simulated, toWallMs: (monoMs) => wall.toWallMs(monoMs),
     });
-    return { pipeline, recorded: settings, isNamed: recorded.isJoined || settings.transducer.teds?.from === undefined, last: null };
+    return { pipeline, recorded: settings, last: null };
   }
 
   #channelsOf(instrument: string): readonly PlayedChannel[] {

@@ -1,4 +1,5 @@
 /** One recorded connection played through its driver and sample clock: the same classes that the live instrument uses. */
+import { isDeepStrictEqual } from 'node:util';
 import type { DriverDefinition, DriverEvent } from '../../drivers/api.ts';
 import type { AskNote, ByteChunk } from '../../drivers/links/link.ts';
 import { createMemoryLink, type MemoryFarEnd } from '../../drivers/links/memory-link.ts';
@@ -9,8 +10,9 @@ import { fillFromDevice } from '../devices/data-sheets.ts';
 import { declaredRates, readDriverSettings } from '../devices/driver-settings.ts';
 import { identityFault } from '../devices/identity-guard.ts';
 import { DEFAULT_RULES } from '../devices/instrument-machine.ts';
-import { SampleSource } from '../pipeline/sample-source.ts';
+import { lastValues, SampleSource, type LastValues } from '../pipeline/sample-source.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
+import { fitState } from './exact-state.ts';
 import type { RecordedConnection } from './recording-format.ts';
 import { ReplayClock } from './replay-clock.ts';
 
@@ -31,14 +33,19 @@ export class ReplayConnection {
   #follower: ((note: AskNote) => void) | null = null;
   #notes = 0;
   #isIdentifying = true;
+  /** What comes is for the driver alone, so that it is in step with the live one when samples count. */
+  #isWarmingUp: boolean;
+  #last: LastValues | null = null;
 
   private constructor(recorded: RecordedConnection, driver: DriverDefinition, driverOptions: unknown) {
     const { instrument, epoch } = recorded;
     this.#recorded = recorded;
     this.#channels = instrument.channels;
+    this.#isWarmingUp = recorded.isJoined && recorded.hasState;
     // What was said before the recording began is not in it: it was the right instrument then.
     if (recorded.isJoined) this.#held = null;
-    this.#clock = new ReplayClock(recorded.startMonoMs, recorded.startMonoMs + recorded.wallOffsetMs);
+    const fromMs = recorded.fromMonoMs ?? recorded.startMonoMs;
+    this.#clock = new ReplayClock(fromMs, fromMs + recorded.wallOffsetMs);
     this.#source = new SampleSource({
       instrument: instrument.id, epoch, silenceMs: instrument.silenceMs,
       ratesHz: declaredRates(instrument, driver, driverOptions),
@@ -49,7 +56,7 @@ export class ReplayConnection {
       this.#follower = listener;
     } };
     this.#connection = new Connection({
-      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channelCount: instrument.channels.length,
+      link: { ...link, notes }, clock: this.#clock, driver, driverOptions, channels: instrument.channels,
       onSettling: () => {},
       onChunk: () => {},
       onEvent: (event) => this.#take(event),
@@ -88,6 +95,24 @@ export class ReplayConnection {
     return this.#taken();
   }
 
+  /**
+   * From here on samples count as they did in the live run.
+   * @param state `SampleSourceState`; null: they were not counted yet
+   * @throws TorsiondError INPUT_FORMAT when it was made by another version
+   */
+  async resume(state: unknown): Promise<void> {
+    await turn();
+    this.#isWarmingUp = false;
+    if (this.#fault || state === null) return;
+    const { id } = this.#recorded.instrument;
+    const fitted = fitState(state, this.#source.snapshot(), id);
+    if (fitted.channels.length !== this.#channels.length || !isDeepStrictEqual(fitted.last, this.#last)) {
+      this.#fail(new TorsiondError('INPUT_FORMAT', 'the driver does not read here what it read then, so samples cannot be counted on', { where: id }));
+      return;
+    }
+    this.#source.restore(fitted);
+  }
+
   /** What the driver asked then, or what became of it. @returns the blocks that it completes */
   async note(note: AskNote): Promise<readonly DeviceBlock[]> {
     if (this.#fault) return [];
@@ -108,6 +133,12 @@ export class ReplayConnection {
     this.#far.finish();
     await turn();
     await this.#connection.close();
+    return this.pause();
+  }
+
+  /** The samples ended, or paused, as the live gateway saw it. @returns what waited for a later one */
+  pause(): readonly DeviceBlock[] {
+    if (!this.#fault) this.#blocks.push(...this.#source.end());
     return this.#taken();
   }
 
@@ -115,14 +146,15 @@ export class ReplayConnection {
     for (let attempt = 1; ; attempt++) {
       try {
         const identity = await this.#connection.startSession();
-        const mismatch = this.#recorded.isJoined ? null : identityFault(this.#recorded.instrument.identity, identity, this.#recorded.instrument.id);
+        const { isJoined, hasHead } = this.#recorded;
+        const mismatch = isJoined && !hasHead ? null : identityFault(this.#recorded.instrument.identity, identity, this.#recorded.instrument.id);
         if (mismatch !== null) throw mismatch;
         // Where the recording begins in the midst of a connection, its settings are filled already.
-        if (!this.#recorded.isJoined) this.#channels = fillFromDevice(this.#recorded.instrument, this.#connection.dataSheets(), this.#recorded.instrument.id).settings.channels;
+        if (!isJoined) this.#channels = fillFromDevice(this.#recorded.instrument, this.#connection.dataSheets(), this.#recorded.instrument.id).settings.channels;
         break;
       } catch (thrown) {
         if (this.#fault) return;
-        if (this.#recorded.isJoined) break;
+        if (this.#recorded.isJoined && !this.#recorded.hasHead) break;
         const error = asTorsiondError(thrown, 'DRIVER_FAILED');
         if (attempt < DEFAULT_RULES.identifyTries && error.facts.retry !== 'never') continue;
         this.#isIdentifying = false;
@@ -137,6 +169,10 @@ export class ReplayConnection {
 
   #take(event: DriverEvent): void {
     if (this.#fault) return;
+    if (this.#isWarmingUp) {
+      if (event.kind === 'values') this.#last = lastValues(event);
+      return;
+    }
     if (this.#held === null) return this.#count(event);
     this.#held.push(event);
     if (this.#held.length > MAX_HELD_EVENTS) this.#held.shift();

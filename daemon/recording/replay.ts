@@ -2,8 +2,9 @@
  * Files to readings, through the code of the live gateway: a recording through driver, sample clock and channel
  * pipeline; a plain trace through the channel pipeline.
  */
-import { inputKind, type InputKind } from './input-file.ts';
-import { readRecording } from './recording-reader.ts';
+import { NAMED_UNIT } from '../../shared/units.ts';
+import { openInput, type OpenInput } from './input-file.ts';
+import { recordingItems } from './recording-reader.ts';
 import { RecordingReplay } from './recording-replay.ts';
 import type { ReplayOptions, ReplayResult } from './replay-types.ts';
 import { openTraceFile } from './trace-files.ts';
@@ -11,27 +12,37 @@ import { openTraceFile } from './trace-files.ts';
 /** The channel of a plain trace. */
 export const TRACE_CHANNEL = 'trace/1';
 
-/** @throws TorsiondError of the INPUT_ area; what was found before it has been given */
+/**
+ * @param source path of a file, or `-` for standard input
+ * @throws TorsiondError of the INPUT_ area, or what `onOpen` throws; what was found before it has been given
+ */
 export async function* replayFile(source: string, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
-  const kind = await inputKind(source);
-  if (kind === 'mcap') yield* replayRecording(source, options);
-  else yield* replayTrace(source, kind, options);
+  const input = await openInput(source, options.format);
+  try {
+    options.onOpen?.(input.kind, input.size);
+    if (input.kind === 'mcap') yield* replayRecording(input, options);
+    else yield* replayTrace(input, options);
+  } finally {
+    input.close();
+  }
 }
 
-async function* replayTrace(source: string, kind: Exclude<InputKind, 'mcap'>, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
+async function* replayTrace(input: OpenInput, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
   const { traceSettings } = options;
-  const trace = await openTraceFile({
-    path: source, kind, channel: TRACE_CHANNEL, columns: options.columns, unit: traceSettings.unit, blockSize: options.blockSize,
-    ...(options.onBytes ? { onBytes: options.onBytes } : {}),
-  });
+  const source = input.path;
+  const trace = await openTraceFile({ input, channel: TRACE_CHANNEL, asked: options.asked, blockSize: options.blockSize });
+  for (const note of trace.notes) yield { kind: 'note', text: note };
+  options.onOrigin?.(trace.originWallMs);
   const pipeline = options.openPipeline({
-    source, channel: TRACE_CHANNEL, settings: traceSettings, isSimulated: false, toWallMs: (monoMs) => trace.originWallMs + monoMs,
+    source, channel: TRACE_CHANNEL, settings: { ...traceSettings, deviceUnit: NAMED_UNIT }, isSimulated: false,
+    toWallMs: (monoMs) => trace.originWallMs + monoMs,
   });
   let fault: unknown = null;
   try {
     for await (const block of trace.blocks) {
       await options.pace(block.startMs);
       if (options.stop.aborted) break;
+      options.onBytes?.(input.bytesRead());
       yield* pipeline.push(block);
     }
   } catch (thrown) {
@@ -42,12 +53,17 @@ async function* replayTrace(source: string, kind: Exclude<InputKind, 'mcap'>, op
   if (fault !== null) throw fault as Error;
 }
 
-async function* replayRecording(source: string, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
-  const recording = new RecordingReplay(source, options);
-  for await (const item of readRecording(source, options.onBytes)) {
+async function* replayRecording(input: OpenInput, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
+  const recording = new RecordingReplay(input.path, options);
+  let hasOrigin = false;
+  for await (const item of recordingItems(input, options.onBytes)) {
     if (options.stop.aborted) break;
     if (item.kind === 'cut') yield { kind: 'fault', error: item.error };
-    else if (item.kind === 'connection') yield* recording.connect(item.connection);
+    else if (item.kind === 'connection') {
+      if (!hasOrigin) options.onOrigin?.(item.connection.startMonoMs + item.connection.wallOffsetMs);
+      hasOrigin = true;
+      yield* recording.connect(item.connection);
+    }
     else if (item.kind === 'mark') yield* recording.mark(item.mark);
     else {
       await options.pace(item.chunk.atMs);

@@ -1,136 +1,275 @@
-/** Rows of plain traces: CSV and NDJSON to time and torque, streaming, every bad row named by its line. */
-import { createReadStream } from 'node:fs';
-import { parse, type CsvError, type Info } from 'csv-parse';
+/** Rows of plain traces: CSV and NDJSON to times and torques, in batches, every bad row named by its line. */
 import { TorsiondError } from '../../shared/errors.ts';
 import { LARGEST_VALUE } from '../../shared/sample-block.ts';
-import { inputNotFound } from './input-file.ts';
+import { decimalEnd, readDecimal } from './decimal.ts';
+import type { OpenInput } from './input-file.ts';
+import { readMoment } from './iso-time.ts';
+import { DEFAULT_TIME, DEFAULT_TORQUE, HEAD_BYTES, lineEnd, quotedCells, readTraceHead, shorten, type TimeUnit, type TraceAsked, type TraceHead } from './trace-head.ts';
 
-export interface TraceRow {
-  /** 1-based line of the file. */
-  readonly line: number;
-  readonly timeS: number;
-  readonly torque: number;
+/** Consecutive rows. */
+export interface RowBatch {
+  readonly count: number;
+  /** s, counted from `originS`. */
+  readonly timeS: Float64Array;
+  /** In the unit of the column. */
+  readonly torque: Float64Array;
+  /** 1-based line of the file on which each row ends. */
+  readonly line: Float64Array;
 }
 
-export interface TraceColumns {
-  readonly time: string;
-  readonly torque: string;
+export interface TraceRows {
+  /** UCUM code of the torques. */
+  readonly unit: string;
+  readonly timeName: string;
+  /** s since 1970 from which the times count. Known after the first batch. */
+  readonly originS: () => number;
+  /** A person said what the times are. */
+  readonly isTimeAsked: boolean;
+  /** For people; more may come with the first batch. */
+  readonly notes: () => readonly string[];
+  /** @throws TorsiondError INPUT_BAD_ROW, after every good row before it was given */
+  readonly batches: AsyncGenerator<RowBatch, void, void>;
 }
 
-/** Called with the number of bytes read so far. */
-export type OnBytes = (bytes: number) => void;
-
-export const DEFAULT_COLUMNS: TraceColumns = { time: 'time_s', torque: 'torque_Nm' };
 /** A longer line is no row of a trace. */
 const LONGEST_LINE_BYTES = 65_536;
 /** Later than any date, s since 1970. */
 const LATEST_S = 8e12;
 const NUMBER = /^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$/;
+const BATCH_ROWS = 8_192;
+const PER_SECOND: Record<Exclude<TimeUnit, 'iso'>, number> = { s: 1, ms: 1_000, us: 1_000_000 };
 
 const badRow = (path: string, line: number, what: string): TorsiondError =>
   new TorsiondError('INPUT_BAD_ROW', `line ${line}: ${what}`, { where: `${path}:${line}` });
-const noColumn = (path: string, wanted: string, found: readonly string[]): TorsiondError =>
-  new TorsiondError('INPUT_NO_COLUMN', `there is no column "${wanted}"; found are ${found.map((name) => `"${shorten(name)}"`).join(', ')}`, { where: path });
-const isEmpty = (path: string): TorsiondError => new TorsiondError('INPUT_FORMAT', 'the file is empty', { where: path });
-const shorten = (text: string): string => (text.length > 40 ? `${text.slice(0, 37)}...` : text);
+
+class Batch {
+  readonly timeS = new Float64Array(BATCH_ROWS);
+  readonly torque = new Float64Array(BATCH_ROWS);
+  readonly line = new Float64Array(BATCH_ROWS);
+  count = 0;
+
+  get isFull(): boolean {
+    return this.count === BATCH_ROWS;
+  }
+
+  add(timeS: number, torque: number, line: number): void {
+    this.timeS[this.count] = timeS;
+    this.torque[this.count] = torque;
+    this.line[this.count++] = line;
+  }
+}
 
 /**
- * CSV with a header line; comma, semicolon or tab, told by the header; quotes, byte order mark and CRLF as RFC 4180.
- * With semicolon or tab a decimal comma is read too.
- * @throws TorsiondError INPUT_NOT_FOUND, INPUT_NO_COLUMN, INPUT_BAD_ROW (after every good row before it was given)
+ * CSV with a line that names the columns; comma, semicolon or tab, told by that line; quotes as RFC 4180. With
+ * semicolon or tab a decimal comma is read too.
+ * @throws TorsiondError INPUT_NOT_FOUND, INPUT_NO_COLUMN, INPUT_FORMAT
  */
-export async function* readCsvRows(path: string, columns: TraceColumns, onBytes?: OnBytes): AsyncGenerator<TraceRow, void, void> {
-  const delimiter = await csvDelimiter(path);
-  let timeAt = -1;
-  let torqueAt = -1;
-  let width = 0;
-  for await (const { record, line } of csvRecords(path, delimiter, onBytes)) {
-    if (width === 0) {
-      const names = record.map((name) => name.trim());
-      width = names.length;
-      timeAt = names.indexOf(columns.time);
-      torqueAt = names.indexOf(columns.torque);
-      if (timeAt < 0) throw noColumn(path, columns.time, names);
-      if (torqueAt < 0) throw noColumn(path, columns.torque, names);
-      continue;
-    }
-    if (record.length !== width) throw badRow(path, line, `has ${record.length} columns, the header ${width}`);
-    yield {
-      line,
-      timeS: csvNumber(record[timeAt]!, LATEST_S, delimiter, path, line, columns.time),
-      torque: csvNumber(record[torqueAt]!, LARGEST_VALUE, delimiter, path, line, columns.torque),
-    };
+export async function openCsvRows(input: OpenInput, asked: TraceAsked): Promise<TraceRows> {
+  const { path } = input;
+  let head: Buffer = Buffer.alloc(0);
+  while (head.length < HEAD_BYTES) {
+    const next = await input.bytes.next();
+    if (next.done) break;
+    head = Buffer.concat([head, next.value]);
   }
-  if (width === 0) throw isEmpty(path);
+  const found = readTraceHead(path, head, asked);
+  const reader = new CsvReader(path, found, lineEnd(head));
+  return {
+    unit: found.unit, timeName: found.names[found.timeAt]!, isTimeAsked: found.isTimeAsked,
+    originS: () => reader.originS, notes: () => [...found.notes, ...reader.notes],
+    batches: csvBatches(reader, head.subarray(found.firstByte), input),
+  };
 }
 
-interface CsvRecord {
-  readonly record: string[];
-  /** The line on which it ends. */
-  readonly line: number;
-}
-
-/** Records in order; a fault comes after every record before it (the parser's own stream would drop those it holds). */
-async function* csvRecords(path: string, delimiter: string, onBytes?: OnBytes): AsyncGenerator<CsvRecord, void, void> {
-  let ready: CsvRecord[] = [];
-  let lastLine = 0;
-  const parser = parse({
-    delimiter, bom: true, info: true, skip_empty_lines: true, relax_column_count: true,
-    record_delimiter: ['\r\n', '\n'], max_record_size: LONGEST_LINE_BYTES,
-    on_record: (item: unknown) => {
-      const { record, info } = item as { record: string[]; info: Info };
-      lastLine = info.lines;
-      ready.push({ record, line: info.lines });
-      return null;
-    },
-  });
-  // The fault also arrives as the callback of the write that met it.
-  parser.on('error', () => {});
-  parser.resume();
-  const feed = (bytes: Buffer | null): Promise<Error | null> => new Promise((resolve) => {
-    const done = (fault?: Error | null): void => resolve(fault ?? null);
-    if (bytes === null) {
-      parser.once('end', () => done()).once('error', done);
-      parser.end();
-    } else parser.write(bytes, done);
-  });
-  const source = createReadStream(path, { highWaterMark: 65_536 });
+async function* csvBatches(reader: CsvReader, first: Buffer, input: OpenInput): AsyncGenerator<RowBatch, void, void> {
   try {
-    for await (const bytes of withEnd(source)) {
-      onBytes?.(source.bytesRead);
-      const fault = await feed(bytes);
-      const records = ready;
-      ready = [];
-      yield* records;
-      if (fault) throw csvFault(path, fault, lastLine);
-    }
-  } catch (thrown) {
-    if (thrown instanceof TorsiondError) throw thrown;
-    throw inputNotFound(path, thrown);
+    yield* reader.take(first);
+    for await (const chunk of input.bytes) yield* reader.take(chunk);
+    yield* reader.finish();
   } finally {
-    source.destroy();
-    parser.destroy();
+    input.close();
   }
 }
 
-async function* withEnd(source: AsyncIterable<Buffer>): AsyncGenerator<Buffer | null, void, void> {
-  yield* source;
-  yield null;
-}
+/** Walks over the bytes once; what is not a plain number is looked at again as text. */
+class CsvReader {
+  originS = 0;
+  readonly notes: string[] = [];
+  readonly #path: string;
+  readonly #head: TraceHead;
+  readonly #end: number;
+  readonly #delimiter: number;
+  /** Byte of a decimal comma, or -1. */
+  readonly #point: number;
+  #timeUnit: TimeUnit | null;
+  #hasRows = false;
+  /** Columns of each row. */
+  #width: number;
+  #rest: Buffer = Buffer.alloc(0);
+  #line: number;
+  #batch = new Batch();
 
-function csvFault(path: string, fault: Error, lastLine: number): TorsiondError {
-  const { code } = fault as Partial<CsvError>;
-  const isTooLong = code === 'CSV_MAX_RECORD_SIZE';
-  // A quote that is never closed is told at the end of the file; the row it opened in is what helps.
-  const told = code === 'CSV_QUOTE_NOT_CLOSED' ? 0 : Number(/at line (\d+)/.exec(fault.message)?.[1] ?? 0);
-  return badRow(path, Math.max(lastLine + 1, told), isTooLong ? `is longer than ${LONGEST_LINE_BYTES} bytes` : 'its quotes do not match');
-}
+  constructor(path: string, head: TraceHead, end: number) {
+    this.#path = path;
+    this.#head = head;
+    this.#end = end;
+    this.#delimiter = head.delimiter;
+    this.#point = head.delimiter === 44 ? -1 : 44;
+    this.#timeUnit = head.timeUnit;
+    this.#line = head.firstLine;
+    this.#width = head.names.length;
+  }
 
-function csvNumber(text: string, most: number, delimiter: string, path: string, line: number, column: string): number {
-  let plain = text.trim();
-  if (delimiter !== ',' && plain.includes(',') && !plain.includes('.')) plain = plain.replace(',', '.');
-  const value = NUMBER.test(plain) ? Number(plain) : Number.NaN;
-  return upTo(most, value, path, line, `${column} is ${plain === '' ? 'empty' : `"${shorten(plain)}"`}`);
+  * take(chunk: Buffer): Generator<RowBatch, void, void> {
+    const bytes = this.#rest.length === 0 ? chunk : Buffer.concat([this.#rest, chunk]);
+    yield* this.#rows(bytes, false);
+  }
+
+  * finish(): Generator<RowBatch, void, void> {
+    yield* this.#rows(this.#rest, true);
+    if (this.#batch.count > 0) yield this.#batch;
+  }
+
+  * #rows(bytes: Buffer, isLast: boolean): Generator<RowBatch, void, void> {
+    let at = 0;
+    try {
+      for (;;) {
+        const next = this.#row(bytes, at, isLast);
+        if (next < 0) break;
+        at = next;
+        if (!this.#batch.isFull) continue;
+        yield this.#batch;
+        this.#batch = new Batch();
+      }
+    } catch (thrown) {
+      if (this.#batch.count > 0) yield this.#batch;
+      this.#batch = new Batch();
+      throw thrown;
+    }
+    this.#rest = Buffer.from(bytes.subarray(at));
+    if (this.#rest.length > LONGEST_LINE_BYTES) {
+      if (this.#batch.count > 0) yield this.#batch;
+      this.#batch = new Batch();
+      throw badRow(this.#path, this.#line, `is longer than ${LONGEST_LINE_BYTES} bytes`);
+    }
+  }
+
+  /** @returns where the next row begins, or -1 when this one is not whole */
+  #row(bytes: Buffer, from: number, isLast: boolean): number {
+    const { timeAt, torqueAt, names } = this.#head;
+    const delimiter = this.#delimiter;
+    const end = this.#end;
+    const length = bytes.length;
+    if (from >= length) return -1;
+    let at = from;
+    let column = 0;
+    let time = Number.NaN;
+    let torque = Number.NaN;
+    for (;;) {
+      if (column === timeAt || column === torqueAt) {
+        while (at < length && (bytes[at] === 32 || (bytes[at] === 9 && delimiter !== 9))) at++;
+        let value = readDecimal(bytes, at, length, this.#point);
+        at = decimalEnd;
+        while (at < length && (bytes[at] === 32 || bytes[at] === 13 || (bytes[at] === 9 && delimiter !== 9)) && bytes[at] !== end) at++;
+        if (at < length && bytes[at] !== delimiter && bytes[at] !== end) value = Number.NaN;
+        if (column === timeAt) time = value;
+        if (column === torqueAt) torque = value;
+      }
+      while (at < length && bytes[at] !== delimiter && bytes[at] !== end) {
+        if (bytes[at] === 34) return this.#quotedRow(bytes, from, isLast);
+        at++;
+      }
+      if (at >= length || bytes[at] === end) break;
+      at++;
+      column++;
+    }
+    if (at >= length && !isLast) return -1;
+    const line = this.#line++;
+    const isPlain = column === names.length - 1 && this.#width === names.length && !Number.isNaN(time) && !Number.isNaN(torque) && this.#timeUnit !== null && this.#timeUnit !== 'iso';
+    if (isPlain) this.#add(this.#inSeconds(time, this.#timeUnit as Exclude<TimeUnit, 'iso'>, line), torque, line);
+    else this.#textRow(bytes.toString('utf8', from, at), line);
+    return at + 1;
+  }
+
+  /** A field in quotes may hold line ends. */
+  #quotedRow(bytes: Buffer, from: number, isLast: boolean): number {
+    let quotes = 0;
+    let lines = 1;
+    let at = from;
+    for (; at < bytes.length; at++) {
+      if (bytes[at] === 34) quotes++;
+      if (bytes[at] !== this.#end) continue;
+      if (quotes % 2 === 0) break;
+      lines++;
+    }
+    if (at - from > LONGEST_LINE_BYTES) throw badRow(this.#path, this.#line, quotes % 2 === 1 ? 'its quotes do not match' : `is longer than ${LONGEST_LINE_BYTES} bytes`);
+    if (at >= bytes.length) {
+      if (!isLast) return -1;
+      if (quotes % 2 === 1) throw badRow(this.#path, this.#line, 'its quotes do not match');
+    }
+    const first = this.#line;
+    this.#line += lines;
+    let cells: string[];
+    try {
+      cells = quotedCells(bytes.toString('utf8', from, at), String.fromCharCode(this.#delimiter));
+    } catch {
+      throw badRow(this.#path, first, 'its quotes do not match');
+    }
+    this.#cells(cells, this.#line - 1);
+    return at + 1;
+  }
+
+  #textRow(text: string, line: number): void {
+    if (text.trim() === '' || (line === this.#head.firstLine && text.startsWith('#'))) return;
+    if (text.length > LONGEST_LINE_BYTES) throw badRow(this.#path, line, `is longer than ${LONGEST_LINE_BYTES} bytes`);
+    this.#cells(text.replace(/\r$/, '').split(String.fromCharCode(this.#delimiter)), line);
+  }
+
+  #cells(cells: readonly string[], line: number): void {
+    const { names, timeAt, torqueAt } = this.#head;
+    // Some loggers end each row with a delimiter. One row alone that does so has lost something.
+    const isEnded = cells.length === names.length + 1 && cells.at(-1)!.trim() === '';
+    if (!this.#hasRows && isEnded) this.#width = names.length + 1;
+    if (cells.length !== this.#width || (this.#width > names.length && !isEnded)) throw badRow(this.#path, line, `has ${cells.length} columns, the header ${names.length}`);
+    const time = this.#time(cells[timeAt]!.trim(), line);
+    this.#add(time, this.#number(cells[torqueAt]!, LARGEST_VALUE, line, names[torqueAt]!), line);
+  }
+
+  #time(text: string, line: number): number {
+    const name = this.#head.names[this.#head.timeAt]!;
+    this.#timeUnit ??= readMoment(text) === null ? 's' : 'iso';
+    if (this.#timeUnit !== 'iso') return this.#inSeconds(this.#number(text, Infinity, line, name), this.#timeUnit, line);
+    const moment = readMoment(text);
+    if (moment === null) throw badRow(this.#path, line, `${name} is ${text === '' ? 'empty' : `"${shorten(text)}"`}; a date and time such as 2026-11-30T08:15:00.250Z is needed`);
+    if (!this.#hasRows) {
+      this.originS = moment.wholeS;
+      if (!moment.hasZone) this.notes.push(`"${name}" names no time zone; it is taken for UTC`);
+    }
+    return moment.wholeS - this.originS + moment.restS;
+  }
+
+  #inSeconds(time: number, unit: Exclude<TimeUnit, 'iso'>, line: number): number {
+    const seconds = unit === 's' ? time : time / PER_SECOND[unit];
+    if (Math.abs(seconds) > LATEST_S) {
+      throw badRow(this.#path, line, `${this.#head.names[this.#head.timeAt]} is ${time}; a magnitude of ${LATEST_S} s at most is allowed`);
+    }
+    return seconds;
+  }
+
+  #number(text: string, most: number, line: number, name: string): number {
+    let plain = text.trim();
+    if (this.#point !== -1 && plain.includes(',') && !plain.includes('.')) plain = plain.replace(',', '.');
+    const value = NUMBER.test(plain) ? Number(plain) : Number.NaN;
+    return upTo(most, value, this.#path, line, `${name} is ${plain === '' ? 'empty' : `"${shorten(plain)}"`}`);
+  }
+
+  #add(timeS: number, torque: number, line: number): void {
+    if (Math.abs(torque) > LARGEST_VALUE) {
+      throw badRow(this.#path, line, `${this.#head.names[this.#head.torqueAt]} is "${torque}"; a magnitude of ${LARGEST_VALUE} at most is allowed`);
+    }
+    this.#hasRows = true;
+    this.#batch.add(timeS, torque, line);
+  }
 }
 
 function upTo(most: number, value: number, path: string, line: number, what: string): number {
@@ -139,51 +278,72 @@ function upTo(most: number, value: number, path: string, line: number, what: str
   return value;
 }
 
-async function csvDelimiter(path: string): Promise<string> {
-  const header = await firstLine(path);
-  const count = (character: string): number => header.replace(/"[^"]*"/g, '').split(character).length - 1;
-  const candidates = [',', ';', '\t'].map((character) => ({ character, count: count(character) })).sort((a, b) => b.count - a.count);
-  return candidates[0]!.count === 0 ? ',' : candidates[0]!.character;
-}
-
-async function firstLine(path: string): Promise<string> {
-  const source = createReadStream(path, { end: LONGEST_LINE_BYTES - 1, encoding: 'utf8' });
-  let text = '';
-  try {
-    for await (const part of source as AsyncIterable<string>) {
-      text += part;
-      const line = text.split(/\r?\n/).slice(0, -1).find((candidate) => candidate.trim() !== '');
-      if (line !== undefined) return line;
-    }
-  } catch (thrown) {
-    throw inputNotFound(path, thrown);
-  }
-  return text;
-}
-
 /**
  * One JSON object per line with the two numbers under the column names; other members are ignored.
  * @throws TorsiondError INPUT_NOT_FOUND, INPUT_NO_COLUMN (first line), INPUT_BAD_ROW
  */
-export async function* readNdjsonRows(path: string, columns: TraceColumns, onBytes?: OnBytes): AsyncGenerator<TraceRow, void, void> {
-  let first = true;
-  for await (const { line, text } of readLines(path, onBytes)) {
-    if (text.trim() === '') continue;
-    let object: unknown;
-    try {
-      object = JSON.parse(text);
-    } catch {
-      throw badRow(path, line, 'is no JSON');
+export async function openNdjsonRows(input: OpenInput, asked: TraceAsked): Promise<TraceRows> {
+  const names = { time: asked.timeColumn ?? DEFAULT_TIME, torque: asked.torqueColumn ?? DEFAULT_TORQUE };
+  const timeUnit = asked.timeUnit ?? 's';
+  const state = { originS: 0, notes: [] as string[] };
+  return {
+    unit: asked.unit ?? 'N.m', timeName: names.time, isTimeAsked: asked.timeUnit !== undefined,
+    originS: () => state.originS, notes: () => state.notes, batches: ndjsonBatches(input, names, timeUnit, state),
+  };
+}
+
+async function* ndjsonBatches(
+  input: OpenInput, names: { readonly time: string; readonly torque: string }, timeUnit: TimeUnit, state: { originS: number; notes: string[] },
+): AsyncGenerator<RowBatch, void, void> {
+  const { path } = input;
+  let batch = new Batch();
+  let isFirst = true;
+  try {
+    for await (const { line, text } of readLines(input)) {
+      if (text.trim() === '') continue;
+      const row = jsonObject(text, path, line);
+      if (isFirst) {
+        for (const name of [names.time, names.torque]) {
+          if (!(name in row)) throw new TorsiondError('INPUT_NO_COLUMN', `there is no column "${name}"; found are ${Object.keys(row).map((key) => `"${shorten(key)}"`).join(', ')}`, { where: path });
+        }
+      }
+      const timeS = timeUnit === 'iso' ? jsonMoment(row[names.time], names.time, path, line, isFirst, state)
+        : jsonNumber(row, names.time, LATEST_S * PER_SECOND[timeUnit], path, line) / PER_SECOND[timeUnit];
+      isFirst = false;
+      batch.add(timeS, jsonNumber(row, names.torque, LARGEST_VALUE, path, line), line);
+      if (!batch.isFull) continue;
+      yield batch;
+      batch = new Batch();
     }
-    if (typeof object !== 'object' || object === null || Array.isArray(object)) throw badRow(path, line, 'is no JSON object');
-    const row = object as Record<string, unknown>;
-    if (first) {
-      for (const name of [columns.time, columns.torque]) if (!(name in row)) throw noColumn(path, name, Object.keys(row));
-      first = false;
-    }
-    yield { line, timeS: jsonNumber(row, columns.time, LATEST_S, path, line), torque: jsonNumber(row, columns.torque, LARGEST_VALUE, path, line) };
+  } catch (thrown) {
+    if (batch.count > 0) yield batch;
+    throw thrown;
+  } finally {
+    input.close();
   }
-  if (first) throw isEmpty(path);
+  if (isFirst) throw new TorsiondError('INPUT_FORMAT', 'the file is empty', { where: path });
+  if (batch.count > 0) yield batch;
+}
+
+function jsonObject(text: string, path: string, line: number): Record<string, unknown> {
+  let object: unknown;
+  try {
+    object = JSON.parse(text);
+  } catch {
+    throw badRow(path, line, 'is no JSON');
+  }
+  if (typeof object !== 'object' || object === null || Array.isArray(object)) throw badRow(path, line, 'is no JSON object');
+  return object as Record<string, unknown>;
+}
+
+function jsonMoment(value: unknown, name: string, path: string, line: number, isFirst: boolean, state: { originS: number; notes: string[] }): number {
+  const moment = typeof value === 'string' ? readMoment(value) : null;
+  if (moment === null) throw badRow(path, line, `${name} is ${shorten(JSON.stringify(value) ?? 'missing')}; a date and time such as "2026-11-30T08:15:00.250Z" is needed`);
+  if (isFirst) {
+    state.originS = moment.wholeS;
+    if (!moment.hasZone) state.notes.push(`"${name}" names no time zone; it is taken for UTC`);
+  }
+  return moment.wholeS - state.originS + moment.restS;
 }
 
 function jsonNumber(row: Record<string, unknown>, name: string, most: number, path: string, line: number): number {
@@ -192,27 +352,20 @@ function jsonNumber(row: Record<string, unknown>, name: string, most: number, pa
   return upTo(most, typeof value === 'number' ? value : Number.NaN, path, line, `${name} is ${value === undefined ? 'missing' : shorten(JSON.stringify(value))}`);
 }
 
-async function* readLines(path: string, onBytes?: OnBytes): AsyncGenerator<{ line: number; text: string }, void, void> {
-  const source = createReadStream(path, { highWaterMark: 262_144, encoding: 'utf8' });
+async function* readLines(input: OpenInput): AsyncGenerator<{ line: number; text: string }, void, void> {
+  const { path } = input;
+  const decoder = new TextDecoder('utf-8');
   let rest = '';
   let line = 0;
-  try {
-    for await (const part of source as AsyncIterable<string>) {
-      onBytes?.(source.bytesRead);
-      const texts = (line === 0 && rest === '' ? part.replace(/^\uFEFF/, '') : part).split('\n');
-      texts[0] = rest + texts[0];
-      rest = texts.pop()!;
-      for (const text of texts) {
-        if (text.length > LONGEST_LINE_BYTES) throw badRow(path, line + 1, `is longer than ${LONGEST_LINE_BYTES} bytes`);
-        yield { line: ++line, text };
-      }
-      if (rest.length > LONGEST_LINE_BYTES) throw badRow(path, line + 1, `is longer than ${LONGEST_LINE_BYTES} bytes`);
+  for await (const bytes of input.bytes) {
+    const texts = decoder.decode(bytes, { stream: true }).split('\n');
+    texts[0] = rest + texts[0];
+    rest = texts.pop()!;
+    for (const text of texts) {
+      if (text.length > LONGEST_LINE_BYTES) throw badRow(path, line + 1, `is longer than ${LONGEST_LINE_BYTES} bytes`);
+      yield { line: ++line, text };
     }
-  } catch (thrown) {
-    if (thrown instanceof TorsiondError) throw thrown;
-    throw inputNotFound(path, thrown);
-  } finally {
-    source.destroy();
+    if (rest.length > LONGEST_LINE_BYTES) throw badRow(path, line + 1, `is longer than ${LONGEST_LINE_BYTES} bytes`);
   }
   if (rest !== '') yield { line: line + 1, text: rest };
 }

@@ -5,7 +5,7 @@ import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import type { BrowserPorts } from '../devices/browser-ports.ts';
 import type { ByteSink } from '../recording/byte-sink.ts';
-import type { RunningRecording } from '../recording/recording-hub.ts';
+import type { RecordOptions, RunningRecording } from '../recording/recording-hub.ts';
 import type { ReadingStore } from '../storage/store.ts';
 
 export interface Gateway {
@@ -33,7 +33,7 @@ export interface Gateway {
    * Records the raw bytes of an instrument from now on into the sink.
    * @throws TorsiondError CHANNEL_UNKNOWN when there is no such instrument, LIMIT_REACHED, CHANNEL_NOT_READY when stopping
    */
-  record(instrument: string, sink: ByteSink): Promise<RunningRecording>;
+  record(instrument: string, sink: ByteSink, options?: RecordOptions): Promise<RunningRecording>;
   /** Name → value of every counter and gauge, for /metrics and diagnose. Labels as in Prometheus text: `name{channel="a"}`. */
   counters(): ReadonlyMap<string, number>;
 }

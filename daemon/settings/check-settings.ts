@@ -7,11 +7,13 @@ import type { TorsiondError } from '../../shared/errors.ts';
 import { capacityNm } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import { isLoopback, isOrigin, listedHostName } from './addresses.ts';
+import { reachFault } from './calibration-reach.ts';
 import { describe, firstLine, issueExplainer, nearest } from './explain-issue.ts';
 import { mayBeSameDevice, type DeviceClaim } from './device-claims.ts';
 import { driverRate } from './driver-rate.ts';
 import { ChannelSettings, InstrumentSettings, LinkSettings, ServerSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
+import { deviceUnitFault, driverUnitFault } from './unit-check.ts';
 
 /** A fault that still needs its place in the file. */
 export interface Finding {
@@ -157,6 +159,8 @@ function checkOptions(
     const asked = sheets.length === 0 ? 'needed is commands.teds in the options, which ascii-lines, scpi, raw-counts and framed-binary have' : `its options name channel ${sheets.map((one) => one + 1).join(' and ')}`;
     findings.push(found([...at, 'channels', i, 'transducer', 'teds', 'from'], `is device, but the driver ${driver.id} does not ask for the data sheet of this channel; ${asked}`));
   });
+  const unit = channels?.map((channel) => (channel === null ? null : driverUnitFault(parsed.data, channel))).find((fault) => fault !== null);
+  if (unit !== undefined) findings.push(found([...at, 'driver', 'options', 'unit'], unit));
   findings.push(...checkDeviceZero(driver, channels, at));
   // An empty list is told by the schema.
   if (channels === null || channels.length === 0 || count === channels.length) return findings;
@@ -211,6 +215,10 @@ function checkChannel(channel: ChannelSettings, at: SettingsPath, checks: Settin
   if (channel.signal.kind !== 'torque' && transducer.bridge === undefined && transducer.teds?.from === undefined) {
     findings.push(found([...at, 'transducer'], `has no bridge; it is needed to turn ${channel.signal.kind} into torque`, true));
   }
+  const deviceUnit = deviceUnitFault(channel);
+  if (deviceUnit !== null) findings.push(found([...at, 'deviceUnit'], deviceUnit));
+  const reach = reachFault(channel);
+  if (reach !== null) findings.push(found([...at, 'transducer', 'calibration', 'curve'], reach, true));
   const { date, due } = transducer.calibration;
   if (date !== undefined && due !== undefined && due <= date) {
     findings.push(found([...at, 'transducer', 'calibration', 'due'], `is ${due}; a day after the calibration on ${date} is allowed`));

@@ -1,5 +1,6 @@
 /** What a zod issue means to the person who wrote the file: what is wrong, and what is allowed. */
 import * as z from 'zod';
+import { unitFromSpelling } from '../../shared/units.ts';
 import type { SettingsPath } from './settings-fault.ts';
 
 /** The part of JSON Schema that zod writes and this file reads. */
@@ -64,8 +65,16 @@ function meant(value: unknown, root: Shape, path: SettingsPath, input: unknown):
   }
   // A single character is no slip of the finger.
   if (typeof value !== 'string' || value.length < 2) return '';
+  if (shapes.some((shape) => shape.enum?.includes('N.m'))) return unitMeant(value, shapes.flatMap((shape) => shape.enum ?? []));
   const near = nearest(value, shapes.flatMap((shape) => shape.enum ?? [shape.const]).filter((word) => typeof word === 'string'));
   return near === null ? '' : `did you mean "${near}"? `;
+}
+
+/** Known by its spelling, as in the lines of instruments; a capital M may be mega or milli, and nothing is suggested. */
+function unitMeant(text: string, known: readonly unknown[]): string {
+  if (/^\s*MN/.test(text)) return '';
+  const unit = unitFromSpelling(text)?.ucum ?? nearest(text, known.filter((word) => typeof word === 'string'));
+  return unit === null ? '' : `did you mean "${unit}"? `;
 }
 
 function unknownKey(key: string, known: readonly string[]): string {

@@ -7,11 +7,16 @@ import { describe, issueExplainer } from './explain-issue.ts';
 import { Settings } from './schema.ts';
 import { formatPath, type SettingsFault } from './settings-fault.ts';
 import { fillFromTeds } from './teds-fill.ts';
+import { unfilledFindings } from './unfilled.ts';
 import { yamlPositions } from './yaml-positions.ts';
 
 /** A settings file is written by hand; a larger one is something else. */
 const LONGEST_MESSAGE = 120;
 const LARGEST_FILE_BYTES = 1_048_576;
+
+/** A channel had two units once, and one who writes settings from memory may still want them. */
+const MOVED = /^instruments\[\d+\]\.channels\[\d+\]\.capture\.unit$/;
+const MOVED_TO = 'is not a setting here; a channel has one unit, which stands beside capture as "unit" and holds for its readings and for every torque of its settings; what the device sends, where it differs, stands there as "deviceUnit"';
 
 export type ParsedSettings =
   | { readonly settings: Settings; readonly faults: readonly [] }
@@ -37,18 +42,23 @@ export function parseSettings(text: string, checks: SettingsChecks): ParsedSetti
     faults.push({ code: 'SETTINGS_INVALID', line: 1, column: 1, path: '', message: thrown instanceof Error ? thrown.message : String(thrown) });
     return { settings: null, faults };
   }
+  const unfilled = unfilledFindings(input);
   const filled = fillFromTeds(input);
   input = filled.input;
   const parsed = Settings.safeParse(input);
   const explainer = issueExplainer(Settings);
   // What a data sheet would have filled is not missing beside the fault of the data sheet.
-  const unfilled = new Set(filled.findings.map((finding) => formatPath(finding.path.slice(0, -1))));
+  const untold = new Set(filled.findings.map((finding) => formatPath(finding.path.slice(0, -1))));
   const misfits = (parsed.error?.issues ?? []).flatMap((issue) => explainer.explain(issue, input))
-    .filter(({ path, message }) => !message.startsWith('is missing') || !unfilled.has(formatPath(path.slice(0, -1))));
+    .filter(({ path, message }) => !message.startsWith('is missing') || !untold.has(formatPath(path.slice(0, -1))))
+    .map((explained) => (MOVED.test(formatPath(explained.path)) ? { ...explained, message: MOVED_TO } : explained));
   const findings: readonly Finding[] = [
-    ...misfits.map((explained) => ({ code: 'SETTINGS_INVALID' as const, ...explained })),
-    ...filled.findings,
-    ...checkSettings(settingsParts(input), checks),
+    ...unfilled,
+    ...[
+      ...misfits.map((explained) => ({ code: 'SETTINGS_INVALID' as const, ...explained })),
+      ...filled.findings,
+      ...checkSettings(settingsParts(input), checks),
+    ].filter(({ path }) => !unfilled.some((one) => formatPath(one.path) === formatPath(path))),
   ];
   for (const finding of findings) {
     const position = finding.concernsKey ? positions.ofKey(finding.path) : positions.ofValue(finding.path);

@@ -3,6 +3,7 @@ import * as z from 'zod';
 import { CaptureSettings, TorqueUnitCode } from '../../shared/capture-settings.ts';
 import { SignalSettings } from '../../shared/signal.ts';
 import { TransducerSettings } from '../../shared/transducer.ts';
+import { NAMED_UNIT } from '../../shared/units.ts';
 
 const idText = z.string().regex(/^[a-z0-9][a-z0-9-]{0,39}$/, 'use lower-case letters, digits and -, at most 40, not starting with -');
 
@@ -97,30 +98,35 @@ const ScannerLinkSettings = z.discriminatedUnion('kind', [SerialLinkSettings, Tc
 const zeroOfDevice = z.boolean().optional().describe('On command the device is zeroed too, by its driver\'s zero command, with all of its channels; what is left is zeroed here.');
 
 export const ZeroSettings = z.discriminatedUnion('kind', [
-  z.strictObject({ kind: z.literal('fixed'), offset: z.number().default(0).describe('Subtracted after calibration, N.m.') }),
+  z.strictObject({ kind: z.literal('fixed'), offset: z.number().default(0).describe('Subtracted after calibration, a torque.') }),
   z.strictObject({ kind: z.literal('command'), device: zeroOfDevice }),
   z.strictObject({
     kind: z.literal('automatic'),
-    zone: z.number().positive().optional().describe('Only while the torque is within this of zero, N.m. Default 1 % of capacity; never more than the release threshold.'),
+    zone: z.number().positive().optional().describe('Only while the torque is within this of zero. Default 1 % of capacity; never more than the release threshold.'),
     quietMs: z.number().positive().default(500).describe('And still for so long, ms.'),
     device: zeroOfDevice,
   }),
 ]);
 export type ZeroSettings = z.infer<typeof ZeroSettings>;
 
-export const ChannelSettings = z.strictObject({
+const channelFields = {
   title: z.string().max(80).optional(),
-  unit: TorqueUnitCode.default('N.m').describe('Unit of the device values, where the device does not name it itself.'),
+  unit: TorqueUnitCode.default('N.m').describe('Unit of the channel: of its readings, and of every torque among its settings.'),
+  deviceUnit: z.union([TorqueUnitCode, z.literal(NAMED_UNIT)]).optional()
+    .describe('What the device sends, where it is not the unit of the channel: a unit, or named (each value comes with its unit). It is then converted. A device that names another unit than is set here, or left out here than that of the channel, is refused.'),
   signal: SignalSettings.default({ kind: 'torque' }).describe('What the device sends: torque, or the signal of the bridge, which the transducer\'s `bridge` turns into torque.'),
   sign: z.union([z.literal(1), z.literal(-1)]).default(1).describe('-1 when the device counts counter-clockwise as positive.'),
   sampleRateHz: z.number().positive().max(1_000_000).optional().describe('Left out: measured while settling, then fixed for the connection.'),
   zero: ZeroSettings.default({ kind: 'automatic', quietMs: 500 }),
   transducer: TransducerSettings,
-  capture: CaptureSettings.prefault({}),
-});
+};
+
+/** As the settings file has it: the unit of the channel is that of its capture settings. */
+export const ChannelSettings = z.strictObject({ ...channelFields, capture: CaptureSettings.omit({ unit: true }).prefault({} as never) })
+  .transform((channel) => ({ ...channel, capture: { ...channel.capture, unit: channel.unit } }));
 export type ChannelSettings = z.infer<typeof ChannelSettings>;
 
-export const InstrumentSettings = z.strictObject({
+const instrumentFields = {
   id: idText,
   title: z.string().max(80).optional(),
   enabled: z.boolean().default(true),
@@ -130,9 +136,15 @@ export const InstrumentSettings = z.strictObject({
     .optional().describe('What the instrument must say it is; another one stops at needs-attention.'),
   silenceMs: z.number().min(50).max(600_000).default(2_000).describe('No sample for so long means stalled.'),
   simulated: z.boolean().default(false).describe('Marks every reading with the flag simulated.'),
-  channels: z.array(ChannelSettings).min(1).max(32),
-});
+};
+
+export const InstrumentSettings = z.strictObject({ ...instrumentFields, channels: z.array(ChannelSettings).min(1).max(32) });
 export type InstrumentSettings = z.infer<typeof InstrumentSettings>;
+
+/** As a recording carries it: capture may have been set to another unit than the channel's since the file was read. */
+export const RecordedInstrument = z.strictObject({
+  ...instrumentFields, channels: z.array(z.strictObject({ ...channelFields, capture: CaptureSettings })).min(1).max(32),
+});
 
 export const ScannerSettings = z.strictObject({
   id: idText,

@@ -1,14 +1,17 @@
 /** One channel of the station: its pipeline, its live value, and what the wire says of it. */
 import { isDeepStrictEqual } from 'node:util';
 import type { DeviceBlock, SampleBlock } from '../../shared/sample-block.ts';
-import { CaptureSettings, type Limits } from '../../shared/capture-settings.ts';
+import { CaptureSettings, captureIn } from '../../shared/capture-settings.ts';
 import { TorsiondError } from '../../shared/errors.ts';
+import { DISMISS_MEANINGS, type DismissReason } from '../../shared/reading.ts';
 import type { TransducerSettings } from '../../shared/transducer.ts';
 import { convertTorque } from '../../shared/units.ts';
 import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo } from '../../shared/wire/events.ts';
 import { ChannelPipeline, type Outcome } from '../pipeline/channel-pipeline.ts';
 import { isPast } from '../pipeline/judge.ts';
+import type { IdleState } from '../capture/idle-state.ts';
+import type { InstrumentState } from '../recording/recording-hub.ts';
 import type { ChannelSettings, InstrumentSettings } from '../settings/schema.ts';
 import { LiveValue } from './live-value.ts';
 
@@ -24,6 +27,8 @@ export interface LiveChannelOptions {
   readonly onOutcome: (channel: LiveChannel, outcome: Outcome) => void;
 }
 
+const DISMISS_REASONS = Object.keys(DISMISS_MEANINGS) as DismissReason[];
+
 type SettingsChange = { readonly [Key in keyof CaptureSettings]?: CaptureSettings[Key] | undefined };
 
 export class LiveChannel {
@@ -32,7 +37,8 @@ export class LiveChannel {
   #pipeline: ChannelPipeline;
   #transducer: TransducerSettings;
   readonly #live: LiveValue;
-  readonly #counts = { readings: 0, interrupted: 0, knocks: 0 };
+  readonly #counts = { readings: 0, interrupted: 0 };
+  readonly #dismissed = new Map<DismissReason, number>(DISMISS_REASONS.map((reason) => [reason, 0]));
   #isOnline = false;
   #rateHz: number | null = null;
 
@@ -48,7 +54,7 @@ export class LiveChannel {
   #openPipeline(capture: CaptureSettings): ChannelPipeline {
     const { id, instrument, settings, software, toWallMs, onSamples, onOutcome } = this.#options;
     const pipeline = new ChannelPipeline({
-      channel: id, source: null, unit: settings.unit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: this.#transducer,
+      channel: id, source: null, unit: settings.unit, deviceUnit: settings.deviceUnit, signal: settings.signal, sign: settings.sign, zero: settings.zero, transducer: this.#transducer,
       capture, isSimulated: instrument.simulated, software, toWallMs,
     });
     pipeline.samples$.subscribe((block) => {
@@ -59,7 +65,7 @@ export class LiveChannel {
     pipeline.outcomes$.subscribe((outcome) => {
       if (outcome.kind === 'reading') this.#counts.readings++;
       if (outcome.kind === 'interrupted') this.#counts.interrupted++;
-      if (outcome.kind === 'knock') this.#counts.knocks++;
+      if (outcome.kind === 'dismissed') this.#dismissed.set(outcome.cycle.reason, this.#dismissed.get(outcome.cycle.reason)! + 1);
       onOutcome(this, outcome);
     });
     return pipeline;
@@ -79,9 +85,13 @@ export class LiveChannel {
     return zero.kind !== 'fixed' && zero.device === true;
   }
 
-  /** Subtracted from the torque now, N.m. */
-  get zeroTorque(): number {
-    return this.#pipeline.zeroTorque;
+  /** What its samples so far have made of it; to be written down at once. */
+  snapshot(): InstrumentState['channels'][number] {
+    return { settings: this.#pipeline.settings, transducer: this.#transducer, pipeline: this.#pipeline.snapshot() };
+  }
+
+  captureState(): IdleState | null {
+    return this.#pipeline.captureState();
   }
 
   get liveTorque(): number | null {
@@ -107,7 +117,7 @@ export class LiveChannel {
     const wasOnline = this.#isOnline;
     this.#isOnline = true;
     this.#pipeline.push(block);
-    if (!wasOnline) this.#options.onOutcome(this, { kind: 'state', state: this.#pipeline.state, atMs: block.startMs });
+    if (!wasOnline) this.#options.onOutcome(this, { kind: 'state', state: this.#pipeline.state, standing: this.#pipeline.standing, atMs: block.startMs });
   }
 
   /** The samples stopped coming. */
@@ -120,7 +130,7 @@ export class LiveChannel {
   info(): ChannelInfo {
     const { index, instrument, settings } = this.#options;
     const transducer = this.#transducer;
-    const capture = this.#pipeline.settings;
+    const { settings: capture, standing } = this.#pipeline;
     const inUnit = (value: number): number => convertTorque(value, settings.unit, capture.unit);
     const due = transducer.calibration.due ?? null;
     return {
@@ -129,6 +139,7 @@ export class LiveChannel {
       title: settings.title ?? this.id,
       instrument: instrument.id,
       state: this.#isOnline ? this.#pipeline.state : 'offline',
+      loadedBy: this.#isOnline && standing !== null ? convertTorque(standing, 'N.m', capture.unit) : null,
       fault: this.#pipeline.fault?.toJSON() ?? null,
       settings: capture,
       transducer: {
@@ -142,15 +153,16 @@ export class LiveChannel {
     };
   }
 
-  /** @throws TorsiondError CHANNEL_NOT_READY, MODE_MISMATCH, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID, CAPTURE_SETTINGS */
+  /** @throws TorsiondError CHANNEL_NOT_READY, MODE_MISMATCH, TORQUE_TOO_LOW, ZERO_REFUSED, RATE_TOO_LOW, LIMITS_INVALID, CAPTURE_SETTINGS */
   async command(command: ChannelCommand): Promise<unknown> {
     switch (command.type) {
       case 'arm': return this.#pipeline.arm();
       case 'hold': return this.#pipeline.hold();
-      case 'latch': this.#mustBeOnline(); return this.#pipeline.latch();
+      case 'latch': this.#mustBeOnline(); return this.#pipeline.latch(command.zeroCheck);
       case 'zero': {
         this.#mustBeOnline();
-        return { zero: await this.#pipeline.zero(), unit: 'N.m' };
+        const zero = await this.#pipeline.zero();
+        return { zero: convertTorque(zero, 'N.m', this.unit), unit: this.unit };
       }
       case 'configure': {
         const { type: _type, id: _id, channel: _channel, ...changes } = command;
@@ -166,7 +178,7 @@ export class LiveChannel {
     return [
       [`torsiond_readings_total${label}`, this.#counts.readings],
       [`torsiond_interrupted_cycles_total${label}`, this.#counts.interrupted],
-      [`torsiond_knocks_total${label}`, this.#counts.knocks],
+      ...[...this.#dismissed].map(([reason, count]): [string, number] => [`torsiond_dismissed_cycles_total{channel="${this.id}",reason="${reason}"}`, count]),
     ];
   }
 
@@ -177,19 +189,8 @@ export class LiveChannel {
 
 /** A new unit alone changes how torques are shown, not which ones are within the limits. */
 function changedSettings(before: CaptureSettings, changes: SettingsChange, channel: string): CaptureSettings {
-  const unit = changes.unit ?? before.unit;
-  const limits = changes.limits ?? limitsIn(unit, before);
-  const checked = CaptureSettings.safeParse({ ...before, ...changes, limits });
+  const checked = CaptureSettings.safeParse({ ...captureIn(changes.unit ?? before.unit, before), ...changes });
   if (checked.success) return checked.data;
   const issue = checked.error.issues[0]!;
   throw new TorsiondError('CAPTURE_SETTINGS', `${issue.path.join('.')}: ${issue.message}`, { where: channel });
-}
-
-function limitsIn(unit: string, { limits, unit: before }: CaptureSettings): Limits {
-  const converted = (torque: number): number => convertTorque(torque, before, unit);
-  switch (limits.kind) {
-    case 'none': return limits;
-    case 'absolute': return { ...limits, target: converted(limits.target), low: converted(limits.low), high: converted(limits.high) };
-    case 'percent': return { ...limits, target: converted(limits.target) };
-  }
 }

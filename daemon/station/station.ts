@@ -16,7 +16,7 @@ import type { Log } from '../log.ts';
 import type { Outcome } from '../pipeline/channel-pipeline.ts';
 import { WallTime } from '../pipeline/wall-time.ts';
 import type { ByteSink } from '../recording/byte-sink.ts';
-import type { RecordingHub, RecordingSource, RunningRecording } from '../recording/recording-hub.ts';
+import type { RecordingHub, RecordingSource, RecordOptions, RunningRecording } from '../recording/recording-hub.ts';
 import type { RecordedMark } from '../recording/recording-format.ts';
 import type { ScannerSet } from '../scanners/scanner-set.ts';
 import type { Gateway } from '../server/gateway.ts';
@@ -76,6 +76,7 @@ export class Station implements Gateway {
     this.#buildChannels();
 
     const { instruments } = deps;
+    for (const instrument of instruments.instruments) deps.recordings?.watch(instrument.id, this.#recordingSource(instrument));
     instruments.blocks$.subscribe((block) => this.#channels.get(block.channel)?.push(block));
     instruments.gaps$.subscribe((gap) => {
       deps.recordings?.mark(gap.instrument, { kind: 'gap', instrument: gap.instrument, reason: gap.reason });
@@ -162,13 +163,13 @@ export class Station implements Gateway {
     return zeros[channels.indexOf(channel)];
   }
 
-  async record(id: string, sink: ByteSink): Promise<RunningRecording> {
+  async record(id: string, sink: ByteSink, options?: RecordOptions): Promise<RunningRecording> {
     const { recordings, instruments } = this.#deps;
     const instrument = instruments.get(id);
     if (!instrument || !recordings) {
       throw new TorsiondError('CHANNEL_UNKNOWN', `there is no instrument "${id}"; known are ${instruments.instruments.map((known) => known.id).join(', ') || 'none'}`);
     }
-    return recordings.record(id, this.#recordingSource(instrument), sink);
+    return recordings.record(id, this.#recordingSource(instrument), sink, options);
   }
 
   scan(code: string, source: string): void {
@@ -190,11 +191,11 @@ export class Station implements Gateway {
 
   #recordingSource(instrument: Instrument): RecordingSource {
     const channels = instrument.channels.map((channel) => this.#channels.get(channel)!);
-    const { state, epoch } = instrument.info();
     return {
       settings: () => ({ ...instrument.settings, channels: instrument.settings.channels.map((settings, i) => ({ ...settings, capture: channels[i]!.info().settings })) }),
-      zeros: () => channels.map((channel) => channel.zeroTorque),
-      runningEpoch: state === 'identifying' || state === 'streaming' || state === 'stalled' ? epoch : null,
+      isStreaming: () => ['streaming', 'stalled'].includes(instrument.info().state),
+      state: () => ({ source: instrument.sampleState(), wall: this.#wall.snapshot(), channels: channels.map((channel) => channel.snapshot()) }),
+      captureState: (place) => channels[place]!.captureState(),
       wallOffsetMs: () => this.#wall.offsetMs,
     };
   }
@@ -203,7 +204,8 @@ export class Station implements Gateway {
     const { recordings } = this.#deps;
     if (!recordings) return;
     const { id } = channel;
-    const mark: RecordedMark = command.type === 'configure' ? { kind: 'configure', channel: id, settings: channel.info().settings } : { kind: 'command', channel: id, command: command.type };
+    const mark: RecordedMark = command.type === 'configure' ? { kind: 'configure', channel: id, settings: channel.info().settings }
+      : { kind: 'command', channel: id, command: command.type, ...(command.type === 'latch' && command.zeroCheck ? { zeroCheck: true } : {}) };
     recordings.mark(id.split('/')[0]!, mark);
   }
 
@@ -219,7 +221,10 @@ export class Station implements Gateway {
           index: this.#channels.size, id: `${instrument.id}/${i + 1}`, instrument, settings, software: this.version,
           toWallMs: (monoMs) => this.#wall.toWallMs(monoMs),
           wallMs: () => this.#deps.clock.wallMs(),
-          onSamples: (block) => this.#samples$.next(block),
+          onSamples: (block) => {
+            this.#deps.recordings?.samples(instrument.id, block);
+            this.#samples$.next(block);
+          },
           onOutcome: (from, outcome) => this.#take(from, outcome),
         });
         this.#channels.set(channel.id, channel);
@@ -245,16 +250,19 @@ export class Station implements Gateway {
   #take(channel: LiveChannel, outcome: Outcome): void {
     const at = this.#now();
     switch (outcome.kind) {
-      case 'state': return this.#sayChannel(channel);
+      case 'state': {
+        if (outcome.standing !== null) this.#deps.log.warn({ channel: channel.id }, `loaded at rest by ${Number(outcome.standing.toPrecision(3))} N.m: unload and zero`);
+        return this.#sayChannel(channel);
+      }
       case 'cycle-started': return this.#say({ type: 'cycle.started', at, channel: channel.id, epoch: outcome.epoch, direction: outcome.direction });
       case 'click': return this.#say({ type: 'click.detected', at, channel: channel.id, unit: channel.unit, torque: convertTorque(outcome.torque, 'N.m', channel.unit) });
-      case 'interrupted': return this.#say({ ...outcome.cycle, at });
+      case 'interrupted':
+      case 'dismissed': return this.#say({ ...outcome.cycle, at });
       case 'reading': return this.#keeper.keep(outcome.reading, outcome.trace);
       case 'fault': {
         this.#deps.log.warn({ channel: channel.id, code: outcome.fault.code, fault: outcome.fault.message }, 'capture stopped');
         return this.#sayChannel(channel);
       }
-      case 'knock':
     }
   }
 

@@ -219,8 +219,14 @@ function channelReader(place: ChannelPlace, layout: Layout): ChannelReader {
     scale, divisor: Math.abs(reciprocal) > 1 && 1 / reciprocal === scale ? reciprocal : 0, offset: place.offset,
     // An infinity is not a converter at its stop.
     below: overloadBelow === -Infinity ? Number.NaN : overloadBelow, above: overloadAbove === Infinity ? Number.NaN : overloadAbove,
-    isBcd: place.type === 'bcd', status: place.status ? [statusReader(place.status, layout)] : [],
+    isBcd: place.type === 'bcd', status: statusOf(place, layout),
   };
+}
+
+/** A frame that says overload without saying where says it of every channel that has no status of its own. */
+function statusOf({ status }: ChannelPlace, layout: Layout): readonly StatusReader[] {
+  if (status !== undefined) return status === null ? [] : [statusReader(status, layout)];
+  return layout.channels.flatMap((other) => (other.status ? [{ ...statusReader(other.status, layout), negative: 0 }] : []));
 }
 
 /** Bytes before the tail that a frame with one sample must have. */

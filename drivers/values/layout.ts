@@ -56,7 +56,7 @@ const ChannelPlace = z.strictObject({
   offset: z.number().default(0),
   overloadBelow: z.number().optional().describe('A number at or below this means overload: the converter is at its stop.'),
   overloadAbove: z.number().optional().describe('A number at or above this means overload.'),
-  status: StatusBits.optional().describe('Status bits of this channel.'),
+  status: StatusBits.nullable().optional().describe('Status bits of this channel. Left out: those of the other channels count for this one too, but for negative; null: none do.'),
 });
 export type ChannelPlace = z.infer<typeof ChannelPlace>;
 

@@ -101,9 +101,9 @@ export class TorsiondClient {
     return this.#command({ type: 'zero', channel });
   }
 
-  /** Takes the track reading now. */
-  latch(channel: string): Promise<unknown> {
-    return this.#command({ type: 'latch', channel });
+  /** Takes the track reading now. `zeroCheck`: also of an unloaded channel, to see its zero; not judged. */
+  latch(channel: string, options: { readonly zeroCheck?: boolean } = {}): Promise<unknown> {
+    return this.#command({ type: 'latch', channel, ...options });
   }
 
   configure(channel: string, change: ChannelChange): Promise<unknown> {

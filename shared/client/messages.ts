@@ -20,7 +20,7 @@ export type Incoming =
 /** Every type there is: `satisfies` makes the compiler compare it with the schema. */
 const KNOWN_TYPES = {
   'hello': true, 'instrument.state': true, 'channel.state': true, 'channel.live': true, 'cycle.started': true,
-  'click.detected': true, 'cycle.interrupted': true, 'reading.captured': true, 'reading.stored': true,
+  'click.detected': true, 'cycle.interrupted': true, 'cycle.dismissed': true, 'reading.captured': true, 'reading.stored': true,
   'reading.not-stored': true, 'samples.skipped': true, 'samples': true, 'store.state': true, 'scanner.state': true,
   'scan.seen': true,
   'ok': true, 'refused': true,

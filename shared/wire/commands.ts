@@ -1,6 +1,6 @@
 /** What a client may ask over WebSocket. Each is answered by `ok` or `refused` with the same `id`. */
 import * as z from 'zod';
-import { CaptureMode, FilterSettings, Limits, TorqueUnitCode } from '../capture-settings.ts';
+import { CaptureMode, FilterSettings, Limits, PulseSettings, TorqueUnitCode } from '../capture-settings.ts';
 import { EVENT_KINDS } from './events.ts';
 
 const id = z.string().min(1).max(64).describe('Chosen by the client; comes back in the answer.');
@@ -22,7 +22,10 @@ export const Unsubscribe = z.strictObject({ type: z.literal('unsubscribe'), id }
 export const Arm = z.strictObject({ type: z.literal('arm'), id, channel });
 export const Hold = z.strictObject({ type: z.literal('hold'), id, channel }).describe('Stop capturing until armed.');
 export const Zero = z.strictObject({ type: z.literal('zero'), id, channel });
-export const Latch = z.strictObject({ type: z.literal('latch'), id, channel }).describe('Take the track reading now.');
+export const Latch = z.strictObject({
+  type: z.literal('latch'), id, channel,
+  zeroCheck: z.boolean().optional().describe('Also of an unloaded channel, to see its zero; the reading says so and is not judged.'),
+}).describe('Take the track reading now. Refused while the torque is below the arming threshold (TORQUE_TOO_LOW), unless it is a zero check.');
 export const Configure = z.strictObject({
   type: z.literal('configure'), id, channel,
   mode: CaptureMode.optional(),
@@ -31,6 +34,7 @@ export const Configure = z.strictObject({
   filter: FilterSettings.optional(),
   limits: Limits.optional(),
   holdMs: z.number().min(0).nullable().optional(),
+  pulse: PulseSettings.optional(),
 }).describe('Takes effect at once; a running cycle is interrupted (settings-changed).');
 export const Scan = z.strictObject({ type: z.literal('scan'), id, code: z.string().min(1).max(512) });
 export const Ping = z.strictObject({ type: z.literal('ping'), id });

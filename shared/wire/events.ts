@@ -1,7 +1,7 @@
 /** What the gateway says over WebSocket, past tense. Every message has `type` and `at` (wall time, ISO 8601). */
 import * as z from 'zod';
 import { CaptureSettings, TorqueUnitCode } from '../capture-settings.ts';
-import { Direction, InterruptedCycle, Reading } from '../reading.ts';
+import { Direction, DismissedCycle, InterruptedCycle, Reading } from '../reading.ts';
 import { PortUsbDevice } from './port-messages.ts';
 
 const at = z.iso.datetime().describe('Wall time of the gateway.');
@@ -12,7 +12,8 @@ export const InstrumentState = z.enum([
 ]);
 export type InstrumentState = z.infer<typeof InstrumentState>;
 
-export const ChannelStateName = z.enum(['offline', 'armed', 'cycle', 'held']);
+export const ChannelStateName = z.enum(['offline', 'armed', 'cycle', 'held', 'loaded'])
+  .describe('loaded: torque stands at rest beyond the release threshold, where none should be: unload and zero.');
 
 export const Fault = z.object({ code: z.string(), message: z.string(), where: z.string().nullable(), hint: z.string() });
 
@@ -52,6 +53,7 @@ export const ChannelInfo = z.object({
   title: z.string(),
   instrument: z.string(),
   state: ChannelStateName,
+  loadedBy: z.number().nullable().optional().describe('In the state loaded: the torque that stands there, in the unit of the settings.'),
   fault: Fault.nullable().optional().describe('Why the channel captures nothing, when its settings do not fit it.'),
   settings: CaptureSettings,
   transducer: z.object({
@@ -94,6 +96,7 @@ export const ChannelLive = z.object({
 export const CycleStarted = z.object({ type: z.literal('cycle.started'), at, channel, epoch: z.number(), direction: Direction });
 export const ClickDetected = z.object({ type: z.literal('click.detected'), at, channel, unit: TorqueUnitCode, torque: z.number() });
 export const CycleInterrupted = InterruptedCycle.extend({ at });
+export const CycleDismissed = DismissedCycle.extend({ at });
 export const ReadingCaptured = z.object({ type: z.literal('reading.captured'), at, reading: Reading })
   .describe('Judged and not yet stored.');
 export const ReadingStored = z.object({ type: z.literal('reading.stored'), at, seq: z.number().int().positive(), reading: Reading })
@@ -116,7 +119,7 @@ export const Samples = z.object({
 });
 
 export const GatewayEvent = z.discriminatedUnion('type', [
-  InstrumentStateEvent, ChannelStateEvent, ChannelLive, CycleStarted, ClickDetected, CycleInterrupted,
+  InstrumentStateEvent, ChannelStateEvent, ChannelLive, CycleStarted, ClickDetected, CycleInterrupted, CycleDismissed,
   ReadingCaptured, ReadingStored, ReadingNotStored, StoreState, ScannerStateEvent, ScanSeen,
 ]);
 export type GatewayEvent = z.infer<typeof GatewayEvent>;

@@ -7,6 +7,7 @@ import { FALL_SHAPES } from '../tools/curve.ts';
 import { pullDialWrench } from '../tools/dial-wrench.ts';
 import { ordinaryOperator, type OperatorTraits } from '../tools/operator.ts';
 import type { Pull } from '../tools/pull.ts';
+import { runPulseTool } from '../tools/pulse-tool.ts';
 import { pullSlipScrewdriver } from '../tools/slip-screwdriver.ts';
 
 const span = (low: number, high: number, limit: number) => z.tuple([z.number().min(0).max(limit), z.number().min(0).max(limit)])
@@ -33,6 +34,11 @@ export const ToolPlan = z.discriminatedUnion('kind', [
   z.strictObject({
     kind: z.literal('clutch-driver'), shutOffNm: torqueNm, scatterPercent, prevailingPercent: span(3, 8, 50),
     runDownS: span(0.3, 1, 30), riseMs: span(40, 200, 5_000), shutOffMs: span(3, 15, 200),
+  }),
+  z.strictObject({
+    kind: z.literal('pulse-tool'), finalNm: torqueNm, scatterPercent: scatterPercent.describe('Standard deviation from run-down to run-down; from blow to blow half as much.'),
+    blows: span(8, 30, 400), blowsPerS: span(15, 30, 100), widthMs: span(4, 9, 50), firstPercent: span(30, 60, 100).describe('Height of the first blow, per cent of the final one.'),
+    residualPercent: z.number().min(0).max(80).default(0).describe('What stays on between the blows.'),
   }),
   z.strictObject({ kind: z.literal('none') }),
 ]);
@@ -86,6 +92,17 @@ export function drawPull(tool: ToolPlan, operator: OperatorPlan, limit: number, 
       return pullDialWrench({
         target: scattered(tool.targetNm), readingError: 0, holdS: random.between(...tool.holdS), correction: tool.correctionPercent / 100,
       }, traits, random);
+    case 'pulse-tool': {
+      const count = Math.max(1, random.integer(Math.round(tool.blows[0]), Math.round(tool.blows[1])));
+      const final = scattered(tool.finalNm);
+      const first = random.between(...tool.firstPercent) / 100;
+      const periodS = 1 / Math.max(1, random.between(...tool.blowsPerS));
+      const height = (i: number): number => Math.min(limit, final * (1 - (1 - first) * Math.exp((-4 * i) / count)) * (1 + (tool.scatterPercent / 200) * random.normal()));
+      return runPulseTool({
+        heights: Array.from({ length: count }, (_, i) => height(i)), widthS: Math.min(0.8 * periodS, Math.max(0.001, random.between(...tool.widthMs) / 1_000)), periodS,
+        residual: tool.residualPercent / 100, direction: traits.direction,
+      });
+    }
     case 'clutch-driver':
       return runClutchDriver({
         shutOffTorque: scattered(tool.shutOffNm), prevailing: random.between(...tool.prevailingPercent) / 100,

@@ -56,7 +56,7 @@ export const SimulatedChannel = z.strictObject({
   firstPullS: z.number().min(0).default(2),
   pulls: z.number().int().min(0).nullable().default(null).describe('Then rest; null: without end.'),
   suggested: z.strictObject({
-    mode: z.enum(['track', 'peak', 'first-peak']),
+    mode: z.enum(['track', 'peak', 'first-peak', 'pulse']),
     target: torqueNm, low: torqueNm, high: torqueNm,
   }).refine((limits) => limits.low <= limits.target && limits.target <= limits.high, { message: 'low ≤ target ≤ high is needed' })
     .describe('How a gateway would judge the tool, N.m.'),

@@ -62,7 +62,8 @@ describe('README.md', () => {
     expect(read('12.345 Nm\r')).toEqual([12.345, 'N.m']);
     expect(read('9.104 ft-lb')).toEqual([9.104, '[lbf_av].[ft_i]']);
     expect(read('12.345')).toEqual([12.345, null]);
-    expect(settings!.instruments[0]!.channels[0]!.unit).toBe('N.m');
+    expect(settings!.instruments[0]!.channels[0]).toMatchObject({ unit: 'N.m', capture: { unit: 'N.m', mode: 'first-peak' } });
+    expect(settings!.instruments[0]!.channels[0]!.deviceUnit).toBeUndefined();
   });
 
   it('gives the figures of the click that capture works with', () => {
@@ -73,13 +74,13 @@ describe('README.md', () => {
   });
 
   it('gives the sample rates that modes and filters really need, and the standards of track', () => {
-    const fits = (rateHz: number, input: object): boolean => checkCapture(CaptureSettings.parse(input), rateHz, 60).length === 0;
+    const fits = (rateHz: number, input: object): boolean => checkCapture(CaptureSettings.parse({ mode: 'peak', ...input }), rateHz, 60).length === 0;
     const [, firstPeak] = /First-peak needs (\d+) samples\/s/.exec(text)!;
     expect([fits(Number(firstPeak), { mode: 'first-peak' }), fits(Number(firstPeak) - 1, { mode: 'first-peak' })]).toEqual([true, false]);
     const [, cutoff, rate] = /low-pass of (\d+) Hz needs (\d+) samples\/s/.exec(text)!;
     const filter = { kind: 'butterworth', order: 4, cutoffHz: Number(cutoff) };
     expect([fits(Number(rate), { filter }), fits(Number(rate) - 1, { filter })]).toEqual([true, false]);
-    expect(CaptureSettings.parse({}).track).toMatchObject({ averageMs: 100, stableMs: 1_000 });
+    expect(CaptureSettings.parse({ mode: 'peak' }).track).toMatchObject({ averageMs: 100, stableMs: 1_000 });
     expect(text).toContain('averaged over 0.1 s, when it has stood still for a second');
   });
 

@@ -39,7 +39,6 @@ export function plainPeaks(device: Float64Array, settings: PlainSettings): numbe
   let a = 0;
   let b = 0;
   let c = device[0]! * gain - zero;
-  let noise = { sum: 0, seen: 1 };
   let sum = 0;
   let seen = 1;
   let limit = 0;
@@ -69,8 +68,7 @@ export function plainPeaks(device: Float64Array, settings: PlainSettings): numbe
       sign = torque < 0 ? -1 : 1;
       peak = -Infinity;
       below = 0;
-      noise = noiseBefore(device, i, settings);
-      ({ sum, seen } = noise);
+      ({ sum, seen } = noiseBefore(device, i, settings));
       limit = (6 / MEAN_OFF) * (sum / seen);
       most = Math.max((4 * sum) / seen, 0.0005 * capacity);
       continue;

@@ -4,6 +4,5 @@ import type { HardCycle } from '../../simulator/hard-corpus/index.ts';
 
 /** The count must be exact. Height and the rest are judged with the value. */
 export function isPulseRight(capture: Capture, truth: HardCycle): boolean {
-  const pulses = (capture as { pulses?: { count?: number } }).pulses;
-  return pulses?.count === truth.pulses?.length;
+  return capture.pulse?.count === truth.pulses?.length;
 }

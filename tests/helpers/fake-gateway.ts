@@ -11,7 +11,7 @@ import type { ChannelCommand } from '../../shared/wire/commands.ts';
 import type { ChannelInfo, GatewayEvent, InstrumentInfo, ScannerInfo } from '../../shared/wire/events.ts';
 import { BrowserPorts } from '../../daemon/devices/browser-ports.ts';
 import type { ByteSink } from '../../daemon/recording/byte-sink.ts';
-import { RecordingHub, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
+import { RecordingHub, type RecordOptions, type RunningRecording } from '../../daemon/recording/recording-hub.ts';
 import type { Gateway } from '../../daemon/server/gateway.ts';
 import { InstrumentSettings } from '../../daemon/settings/schema.ts';
 import type { ChainReport, ReadingQuery, ReadingStore, StoredReading, StoreStatus } from '../../daemon/storage/store.ts';
@@ -98,12 +98,12 @@ export class FakeGateway implements Gateway {
     this.recordings = new RecordingHub({ station: this.station, software: 'torsiond 0.0.0-test', clock });
   }
 
-  async record(id: string, sink: ByteSink): Promise<RunningRecording> {
+  async record(id: string, sink: ByteSink, options?: RecordOptions): Promise<RunningRecording> {
     if (!this.instrumentList.some((info) => info.id === id)) throw new TorsiondError('CHANNEL_UNKNOWN', `there is no instrument "${id}"`);
     const settings = InstrumentSettings.parse({
-      id, link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+      id, link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
     });
-    return this.recordings.record(id, { settings: () => settings, zeros: () => [0], runningEpoch: null, wallOffsetMs: () => 0 }, sink);
+    return this.recordings.record(id, { settings: () => settings, isStreaming: () => true, state: () => null, captureState: () => null, wallOffsetMs: () => 0 }, sink, options);
   }
 
   instruments(): readonly InstrumentInfo[] {
@@ -179,7 +179,7 @@ export function scanner(id: string, changes: Partial<ScannerInfo> = {}): Scanner
 
 export function channel(id: string, index: number, changes: Partial<ChannelInfo> = {}): ChannelInfo {
   return {
-    index, id, title: `Channel ${id}`, instrument: id.split('/')[0]!, state: 'armed', settings: CaptureSettings.parse({}),
+    index, id, title: `Channel ${id}`, instrument: id.split('/')[0]!, state: 'armed', settings: CaptureSettings.parse({ mode: 'peak' }),
     transducer: { serialNumber: 'HF-0001', capacity: 60, resolution: 0.01, calibrationDue: null, overdue: false }, sampleRateHz: 1_000, ...changes,
   };
 }

@@ -47,7 +47,7 @@ export function instrumentBench(
     id: 'bench-a',
     link: { kind: 'serial', path: '/dev/made-up' },
     driver: { id: 'scripted' },
-    channels: [{ sampleRateHz: 100, transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+    channels: [{ sampleRateHz: 100, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
     ...overrides,
   });
   const instrument = createInstrument(settings, {

@@ -64,13 +64,14 @@ const evidence: Trace['evidence'] = {
     mode: 'first-peak', unit: 'N.m', direction: 'both', filter: { kind: 'none' }, limits: { kind: 'percent', target: 50, minus: 4, plus: 4 }, holdMs: 0,
     detector: { releaseMs: 50 },
     track: { averageMs: 100, stableMs: 1000 },
+    pulse: { value: 'highest', last: 5, gapMs: 250, standsOut: 0.25 },
   },
   detector: {
     armTorque: 2.4, releaseTorque: 1.2, releaseMs: 50, minDurationMs: 60, maxDurationMs: 30_000, preRollMs: 200,
     clickFloor: 15, clickDepth: 0.015, clickFallMs: 60, clickConfirmMs: 20,
   },
   transducer: { serialNumber: 'HF-0042 (invented)', capacity: 100, lowestTorque: 5, calibrationDue: '2027-03-01', uncertainty: { percent: 0.2, k: 2 } },
-  cycleAt: 200, takenBy: 'cycle', takenAt: null, gapBefore: false, simulated: true, timeEstimated: false,
+  cycleAt: 200, takenBy: 'cycle', takenAt: null, gapBefore: false, restBefore: null, restAfter: null, isPulsed: false, simulated: true, timeEstimated: false,
 };
 
 /** A reading of an invented bench with its trace; `index` makes the ids and times. */

@@ -13,7 +13,7 @@ export const INSTRUMENT = 'bench-a';
 export function browserInstrument(link: Record<string, unknown> = {}, changes: Record<string, unknown> = {}): InstrumentSettings {
   return InstrumentSettings.parse({
     id: INSTRUMENT, link: { kind: 'browser', ...link }, driver: { id: 'ascii-lines', options: { columns: ['torque'] } },
-    channels: [{ sampleRateHz: 1_000, transducer: { serialNumber: 'HF-2201', capacity: 60 } }], ...changes,
+    channels: [{ sampleRateHz: 1_000, transducer: { serialNumber: 'HF-2201', capacity: 60 }, capture: { mode: 'peak' } }], ...changes,
   });
 }
 

@@ -55,7 +55,7 @@ export async function stationBench(channel: Record<string, unknown> = {}, instru
     station: 'Hollin & Fenn',
     instruments: [{
       id: 'bench-a', link: { kind: 'serial', path: '/dev/made-up' }, driver: { id: 'ascii-lines' },
-      channels: [{ sampleRateHz: RATE_HZ, zero: { kind: 'fixed' }, transducer: { serialNumber: 'HF-T60-0001 (invented)', capacity: 60 }, ...channel }],
+      channels: [{ sampleRateHz: RATE_HZ, zero: { kind: 'fixed' }, transducer: { serialNumber: 'HF-T60-0001 (invented)', capacity: 60 }, capture: { mode: 'peak' }, ...channel }],
       ...instrument,
     }],
   });

@@ -13,7 +13,7 @@ export interface TimeErrors {
 /** Runs planned arrivals through a sample clock and compares its times with the truth; samples before `afterMs` do not count. */
 export function timeErrors(plan: ArrivalPlan, declaredRateHz: number | null, afterMs = 0): TimeErrors {
   const { arrivals, periodMs } = jitteredArrivals(plan);
-  const clock = new SampleClock({ channel: 'bench/1', epoch: 1, declaredRateHz });
+  const clock = new SampleClock({ channel: 'bench/1', epoch: 1, declaredRateHz, silenceMs: 2_000 });
   const times: number[] = [];
   const indices: number[] = [];
   for (const { count, atMs } of arrivals) {

@@ -3,6 +3,7 @@ import { writeFileSync } from 'node:fs';
 import { createServer, type AddressInfo } from 'node:net';
 import { join } from 'node:path';
 import { describe, expect, it, onTestFinished } from 'vitest';
+import { parse, stringify } from 'yaml';
 import { COMMON_BAUD_RATES, probePort, type LineChoice, type ProbeOptions } from '../../daemon/probe/probe-port.ts';
 import { createMemoryLink } from '../../drivers/links/memory-link.ts';
 import { systemClock } from '../../shared/clock.ts';
@@ -10,6 +11,7 @@ import { loadScenario, startScenario, type RunningScenario } from '../../simulat
 import { openTcpPort } from '../../simulator/ports/tcp-port.ts';
 import { FrameFormat, frameWriter } from '../../simulator/instruments/frame-format.ts';
 import { SeededRandom } from '../../simulator/random.ts';
+import { filledIn } from '../helpers/fill-in.ts';
 import { inProcess } from '../helpers/run-torsiond.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
@@ -24,7 +26,7 @@ async function running(name: string, portPreference?: 'tcp'): Promise<RunningSce
 }
 
 describe('torsiond probe', () => {
-  it('proposes settings for a simulated bench that check-config accepts, and says that a pseudo terminal has no rate', async () => {
+  it('proposes settings for a simulated bench that check-config accepts once a person filled in what only one can know, and says that a pseudo terminal has no rate', async () => {
     const [first] = (await running('bench')).instruments;
     if (first!.address.kind !== 'serial') throw new Error('no pseudo terminal here');
     const { exitCode, stdout } = await inProcess('probe', first!.address.path, '--seconds', '1.5');
@@ -33,6 +35,11 @@ describe('torsiond probe', () => {
     expect(stdout).toContain('enabled: false');
     const file = join(tempFolder(), 'probed.yaml');
     writeFileSync(file, stdout);
+    const { exitCode: refused, stderr, stdout: told } = await inProcess('check-config', file);
+    expect(refused).toBe(78);
+    const named = `${stderr}${told}`.split('\n').filter((line) => line.includes('still to be filled in'));
+    expect(named.map((line) => /channels\[0\]\.([a-zA-Z.]+): is still to be filled in: the /.exec(line)?.[1])).toEqual(['transducer.serialNumber', 'transducer.capacity', 'capture.mode']);
+    writeFileSync(file, stringify(filledIn(parse(stdout))));
     expect(await inProcess('check-config', file)).toMatchObject({ exitCode: 0, stderr: '' });
     expect(stdout).toMatch(/separator: " "[\s\S]*unitColumn: 2[\s\S]*statusColumn: 3[\s\S]*unit: N\.m/);
   });

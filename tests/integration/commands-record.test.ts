@@ -37,7 +37,7 @@ function settings(folder: string, port: number): string {
   - id: bench-a
     link: { kind: tcp, host: 127.0.0.1, port: ${port} }
     driver: { id: ascii-lines }
-    channels: [{ sampleRateHz: 100, transducer: { serialNumber: HF-T-0001, capacity: 60 } }]
+    channels: [{ sampleRateHz: 100, transducer: { serialNumber: HF-T-0001, capacity: 60 }, capture: { mode: peak } }]
 `);
   return file;
 }
@@ -66,6 +66,19 @@ describe('torsiond record', () => {
     const text = await recordedText(out);
     expect(text.endsWith('148.5\n149.5\n')).toBe(true);
     expect(device.sent().endsWith(text)).toBe(true);
+  });
+
+  it('writes torque beside the bytes when it is asked to, which a replay passes over', async () => {
+    const folder = tempFolder();
+    const device = await instrument(100_000);
+    const out = join(folder, 'a.mcap');
+    const command = startTorsiond(['record', '--config', settings(folder, device.port), '--channel', 'bench-a', '--out', out, '--with-torque']);
+    await waitUntil(() => existsSync(out) && readFileSync(out).includes('{"torque":'), 'torque in the file', 20_000);
+    command.process.kill('SIGINT');
+    expect(await command.finished).toMatchObject({ exitCode: 0, stdout: '' });
+    const text = await recordedText(out);
+    expect(text).not.toContain('torque');
+    expect(device.sent()).toContain(text);
   });
 
   it('killed in the middle leaves a file that says it was cut and gives what was written', async () => {
@@ -98,7 +111,7 @@ describe('torsiond record', () => {
     expect(refused).toMatchObject({ exitCode: 69, stderr: expect.stringMatching(/^LINK_REFUSED .*127\.0\.0\.1:9/) as string });
     expect(existsSync(out)).toBe(false);
     const serial = join(folder, 'serial.yaml');
-    writeFileSync(serial, 'instruments:\n  - id: bench-a\n    link: { kind: serial, path: /dev/nonexistent }\n    driver: { id: ascii-lines }\n    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 } }]\n');
+    writeFileSync(serial, 'instruments:\n  - id: bench-a\n    link: { kind: serial, path: /dev/nonexistent }\n    driver: { id: ascii-lines }\n    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 }, capture: { mode: peak } }]\n');
     const absent = await inProcess('record', '--config', serial, '--channel', 'bench-a/1', '--out', out);
     expect(absent).toMatchObject({ exitCode: 69, stderr: expect.stringMatching(/^LINK_NOT_FOUND .*\/dev\/nonexistent/) as string });
   });

@@ -1,15 +1,18 @@
+import { spawnSync } from 'node:child_process';
 import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { createRecorder } from '../../daemon/recording/recorder.ts';
 import { InstrumentSettings } from '../../daemon/settings/schema.ts';
-import { InterruptedCycle, Reading } from '../../shared/reading.ts';
+import { DismissedCycle, InterruptedCycle, Reading } from '../../shared/reading.ts';
 import { ManualClock } from '../helpers/manual-clock.ts';
 import { inProcess, torsiond } from '../helpers/run-torsiond.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { csvText, pullTorque, withNoise } from '../helpers/traces.ts';
 
+const ENTRY = fileURLToPath(new URL('../../daemon/torsiond.mjs', import.meta.url));
 const THREE_PULLS = [
   ...pullTorque({ torque: 50, hasClick: true, after: 56 }, 1_000),
   ...pullTorque({ torque: 30, hasClick: false }, 1_000),
@@ -25,7 +28,7 @@ function file(text: string | Uint8Array, name = 'a.csv'): string {
 const objects = (stdout: string): Record<string, unknown>[] => stdout.split('\n').filter((line) => line !== '').map((line) => JSON.parse(line) as Record<string, unknown>);
 
 /** The same torque as an instrument would send it, recorded: lines in chunks of some milliseconds. */
-async function recording(values: readonly number[], channel: object = {}, piecesMs = 7): Promise<string> {
+async function recording(values: readonly number[], channel: object = {}, piecesMs = 7, line = (value: number, _i: number): string => value.toFixed(4)): Promise<string> {
   const path = join(tempFolder(), 'a.mcap');
   const clock = new ManualClock(5_000, Date.UTC(2026, 10, 25, 8));
   const instrument = InstrumentSettings.parse({
@@ -37,11 +40,55 @@ async function recording(values: readonly number[], channel: object = {}, pieces
   // The driver drops what stands before the first line end, because it may be half a line.
   connection.chunk({ data: Buffer.from('\n'), atMs: 5_000 });
   for (let at = 0; at < values.length; at += piecesMs) {
-    connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value) => `${value.toFixed(4)}\n`).join('')), atMs: 5_001 + at + piecesMs });
+    connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value, i) => `${line(value, at + i)}\n`).join('')), atMs: 5_001 + at + piecesMs });
+    clock.advance(piecesMs);
+    await new Promise((resolve) => setImmediate(resolve));
   }
   await recorder.close();
   return path;
 }
+
+describe('a part of a file', () => {
+  const window = async (path: string, ...more: string[]): Promise<{ readings: Record<string, unknown>[]; stderr: string }> => {
+    const { exitCode, stdout, stderr } = await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60', '--json', ...more);
+    expect(exitCode).toBe(0);
+    return { readings: objects(stdout), stderr };
+  };
+
+  it.each(['trace', 'recording'])('of a %s tells the readings inside as the whole replay does, and how many it left out', async (kind) => {
+    const torque = withNoise(THREE_PULLS, 0.02);
+    const path = kind === 'trace' ? file(csvText(torque, 1_000)) : await recording(torque);
+    const whole = (await window(path)).readings;
+    expect(whole).toHaveLength(3);
+    const beginMs = kind === 'trace' ? 0 : Date.UTC(2026, 10, 25, 8);
+    const startS = whole.map((reading) => (Date.parse(reading.startedAt as string) - beginMs) / 1_000);
+    const second = await window(path, '--from', String(startS[1]! - 0.01), '--to', String(startS[2]!));
+    expect(second.readings).toEqual([whole[1]]);
+    expect(second.stderr).toMatch(/^note: 2 cycles outside of --from and --to, or only partly inside, left out /);
+    const moment = await window(path, '--from', whole[2]!.startedAt as string);
+    expect(moment.readings).toEqual([whole[2]]);
+    // A cycle that the window cuts is none of it.
+    expect((await window(path, '--from', String(startS[1]! + 0.01), '--to', String(startS[2]! + 0.01))).readings).toEqual([]);
+  });
+
+  it('is refused where its end is no moment', async () => {
+    expect(await inProcess('replay', 'a.csv', '--from', 'noon')).toMatchObject({ exitCode: 64, stderr: expect.stringContaining('"noon" is neither a number of seconds nor a date and time') as string });
+  });
+});
+
+describe('a trace from standard input', () => {
+  it('gives the readings of the file, and says what it passed over', async () => {
+    const path = file(`Hollin & Fenn logger\n${csvText(withNoise(THREE_PULLS, 0.02), 1_000)}`);
+    const options = ['--mode', 'first-peak', '--capacity', '60', '--json'];
+    const direct = await torsiond('replay', path, ...options);
+    const piped = spawnSync(process.execPath, [ENTRY, 'replay', '-', ...options], { input: readFileSync(path), encoding: 'utf8' });
+    expect(piped.status).toBe(0);
+    const plain = (text: string): Record<string, unknown>[] => objects(text).map(({ source: _source, id: _id, ...rest }) => rest);
+    expect(plain(piped.stdout)).toEqual(plain(direct.stdout));
+    expect(plain(piped.stdout)).toHaveLength(3);
+    expect(piped.stderr).toBe('note: a line before the names of the columns (line 2) passed over (-)\n');
+  });
+});
 
 describe('torsiond replay', () => {
   it('prints one JSON line per reading, for several files in order, with the fields of the interface', async () => {
@@ -104,6 +151,31 @@ describe('torsiond replay', () => {
     expect(reading!.value).toBeCloseTo(5.25 / 0.1129848290276167, 0);
   });
 
+  it('tells knocks and standing torque, as lines and as JSON', async () => {
+    const samples = [...new Array<number>(400).fill(0), 5, 9, 5, ...new Array<number>(600).fill(0), ...new Array<number>(2_000).fill(-0.8)];
+    const path = file(csvText(samples, 1_000));
+    const { stdout } = await inProcess('replay', path, '--mode', 'peak', '--capacity', '60');
+    const lines = stdout.trimEnd().split('\n');
+    expect(lines[2]).toMatch(/0\.400 s +0\.00 s +– +9\.00 +N·m +cw +– +no reading: too-short$/);
+    expect(lines[3]).toMatch(/^ +2\.\d\d\d s +trace\/1 is loaded at rest by -0\.80 N·m: unload and zero$/);
+    expect(lines.at(-1)).toBe('0 readings, 0 interrupted cycles, 1 dismissed cycle');
+    const [knock, note, ...rest] = objects((await inProcess('replay', path, '--mode', 'peak', '--capacity', '60', '--json')).stdout);
+    expect(DismissedCycle.parse(knock)).toMatchObject({ source: path, channel: 'trace/1', reason: 'too-short', maximum: 9, durationMs: 3 });
+    expect(note).toMatchObject({ type: 'channel.loaded', source: path, channel: 'trace/1', unit: 'N.m', torque: expect.closeTo(-0.8, 6) as number });
+    expect(rest).toEqual([]);
+  });
+
+  it('counts the pulses of a run-down', async () => {
+    const blow = Array.from({ length: 200 }, (_, i) => (i < 40 ? Math.sin((Math.PI * (i + 0.5)) / 40) : 0));
+    const rest = new Array<number>(2_500).fill(0);
+    const path = file(csvText([...rest, ...[20, 30, 36, 38, 37].flatMap((height) => blow.map((value) => height * value)), ...rest], 5_000));
+    const { stdout } = await inProcess('replay', path, '--mode', 'pulse', '--capacity', '60', '--pulse-last', '2', '--pulse-value', 'mean-of-last', '--target', '37', '--low', '36', '--high', '38');
+    expect(stdout.split('\n')[2]).toMatch(/37\.47 +37\.97 +N·m +cw +within +pulse, 5 pulses in 0\.16 s, mean of the last 2 37\.47$/);
+    const [reading] = objects((await inProcess('replay', path, '--mode', 'pulse', '--capacity', '60', '--unit', 'cN.m', '--json')).stdout);
+    expect(Reading.parse(reading)).toMatchObject({ mode: 'pulse', verdict: 'none', pulse: { count: 5, meanOf: 5, highest: reading!.value } });
+    expect(reading!.value).toBeCloseTo(3_797, -1);
+  });
+
   it('shows a table to people', async () => {
     const path = file(csvText(withNoise(THREE_PULLS, 0.02), 1_000));
     const { stdout } = await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60');
@@ -112,7 +184,40 @@ describe('torsiond replay', () => {
     expect(lines[1]).toContain('verdict');
     expect(lines).toHaveLength(6);
     expect(lines[4]).toMatch(/-4[45]\.\d\d\s+-47\.\d\d\s+N·m\s+ccw/);
-    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles');
+    expect(lines.at(-1)).toBe('3 readings, 0 interrupted cycles, 0 dismissed cycles');
+  });
+});
+
+describe('a replay that was not told enough', () => {
+  it('of a plain trace says which mode is missing, and which there are', async () => {
+    const path = file(csvText(pullTorque({ torque: 50, hasClick: true }, 1_000), 1_000));
+    const { exitCode, stdout, stderr } = await inProcess('replay', path, '--capacity', '60', '--json');
+    expect({ exitCode, stdout }).toEqual({ exitCode: 64, stdout: '' });
+    expect(stderr).toMatch(/^USAGE a trace does not say how a cycle becomes a reading; give it with --mode, which is one of track, peak, first-peak, pulse \(/);
+    expect((await inProcess('replay', path, '--mode', 'peak')).stderr).toMatch(/^USAGE a trace does not say the transducer's capacity/);
+  });
+});
+
+describe('a recording of a device that changes its unit', () => {
+  const pull = withNoise(pullTorque({ torque: 50, hasClick: true }, 1_000), 0.02);
+
+  it('gives what came before, then tells the fault; nothing in the other unit is judged', async () => {
+    const path = await recording([...pull, ...pull], {}, 7, (value, i) => `${value.toFixed(4)} ${i < pull.length + 900 ? 'Nm' : 'ft-lb'}`);
+    const { exitCode, stdout, stderr } = await inProcess('replay', path, '--json');
+    expect(exitCode).toBe(65);
+    expect(stderr).toMatch(/^UNIT_REFUSED the device names the unit \[lbf_av\]\.\[ft_i\], but the channel is set to N\.m; nothing of it is used \(/);
+    const told = objects(stdout);
+    expect(told.map(({ type }) => type)).toEqual(['reading', 'cycle.interrupted']);
+    expect(Math.abs((told[0]!.value as number) - 50)).toBeLessThan(0.15);
+  });
+
+  it('is converted where its settings asked for it', async () => {
+    const path = await recording(pull, { deviceUnit: 'named' }, 7, (value) => `${(value / 1.3558179483314003).toFixed(5)} ft-lb`);
+    const { exitCode, stdout } = await inProcess('replay', path, '--json');
+    expect(exitCode).toBe(0);
+    const [reading] = objects(stdout);
+    expect(reading).toMatchObject({ unit: 'N.m', click: true });
+    expect(Math.abs((reading!.value as number) - 50)).toBeLessThan(0.15);
   });
 });
 
@@ -176,12 +281,12 @@ describe('bad input to a replay', () => {
     ['a folder', () => tempFolder(), 66, 'INPUT_NOT_FOUND'],
     ['an empty file', () => file(''), 65, 'INPUT_FORMAT'],
     ['other columns', () => file('t,M\n0,1\n1,2\n2,3\n'), 65, 'INPUT_NO_COLUMN'],
-    ['a name without a kind', () => file('x', 'a.bin'), 65, 'INPUT_FORMAT'],
-    ['garbage that is called a recording', () => file('garbage', 'a.mcap'), 65, 'INPUT_FORMAT'],
-    ['UTF-16', () => file(Buffer.from('\uFEFFtime_s,torque_Nm\n', 'utf16le')), 65, 'INPUT_FORMAT'],
+    ['a name without a kind', () => file('x', 'a.bin'), 65, 'INPUT_NO_COLUMN'],
+    ['garbage that is called a recording', () => file('garbage', 'a.mcap'), 65, 'INPUT_NO_COLUMN'],
+    ['UTF-16 without rows', () => file(Buffer.from('\uFEFFtime_s,torque_Nm\n', 'utf16le')), 65, 'INPUT_FORMAT'],
     ['a line of 10 MB', () => file(`time_s,torque_Nm\n0,${'1'.repeat(10_000_000)}\n`), 65, 'INPUT_BAD_ROW'],
   ])('%s has its code and exit code', async (_what, make, exit, code) => {
-    const { exitCode, stdout, stderr } = await inProcess('replay', make(), '--capacity', '60', '--json');
+    const { exitCode, stdout, stderr } = await inProcess('replay', make(), '--mode', 'peak', '--capacity', '60', '--json');
     expect({ exitCode, stdout }).toEqual({ exitCode: exit, stdout: '' });
     expect(stderr.split(' ')[0]).toBe(code);
     expect(stderr.trimEnd().split('\n')).toHaveLength(1);
@@ -189,7 +294,7 @@ describe('bad input to a replay', () => {
 
   it('a trace without --capacity, or with a low-pass that its rate cannot carry, is refused', async () => {
     const path = file(csvText(pull, 1_000));
-    expect(await inProcess('replay', path, '--json')).toMatchObject({ exitCode: 64, stdout: '', stderr: expect.stringMatching(/^USAGE .*--capacity/) as string });
-    expect(await inProcess('replay', path, '--capacity', '60', '--cutoff', '900', '--json')).toMatchObject({ exitCode: 78, stdout: '', stderr: expect.stringMatching(/^RATE_TOO_LOW /) as string });
+    expect(await inProcess('replay', path, '--mode', 'peak', '--json')).toMatchObject({ exitCode: 64, stdout: '', stderr: expect.stringMatching(/^USAGE .*--capacity/) as string });
+    expect(await inProcess('replay', path, '--mode', 'peak', '--capacity', '60', '--cutoff', '900', '--json')).toMatchObject({ exitCode: 78, stdout: '', stderr: expect.stringMatching(/^RATE_TOO_LOW /) as string });
   });
 });

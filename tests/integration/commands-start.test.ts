@@ -102,7 +102,7 @@ describe('torsiond start', () => {
 
   it('waits for instruments that are not there, and takes settings from the data directory', async () => {
     const data = tempFolder();
-    writeFileSync(join(data, 'torsiond.yaml'), 'server: { port: 0 }\ninstruments:\n  - id: bench-a\n    link: { kind: serial, path: /dev/nonexistent }\n    driver: { id: ascii-lines }\n    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 } }]\n');
+    writeFileSync(join(data, 'torsiond.yaml'), 'server: { port: 0 }\ninstruments:\n  - id: bench-a\n    link: { kind: serial, path: /dev/nonexistent }\n    driver: { id: ascii-lines }\n    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 }, capture: { mode: peak } }]\n');
     const command = startTorsiond(['start', '--data', data]);
     await startedAt(command);
     await waitUntil(() => command.stderr().includes('"state":"absent"'), 'the instrument to be absent');

@@ -133,7 +133,7 @@ instruments:
     channels:
       - sampleRateHz: 200
         transducer: { serialNumber: HF-T-0001, capacity: 60 }
-        capture: { filter: { kind: butterworth, order: 2, cutoffHz: 500 } }
+        capture: { mode: peak, filter: { kind: butterworth, order: 2, cutoffHz: 500 } }
 `);
     const wrongShape = await torsiond('check-config', file);
     expect(wrongShape).toMatchObject({ exitCode: 78, stdout: '' });
@@ -142,7 +142,7 @@ instruments:
       `${file}:1:17 server.port: is 99999; allowed is a whole number of at least 0 and at most 65535`,
       expect.stringMatching(/:4:47 instruments\[0\]\.link\.baudrate: is not a setting here; did you mean "baudRate"\? allowed are kind, path, baudRate/),
       expect.stringMatching(/:5:43 instruments\[0\]\.driver\.options\.delimitr: is not a setting here; did you mean "delimiter"\?/),
-      expect.stringMatching(/:9:28 instruments\[0\]\.channels\[0\]\.capture\.filter: a low-pass of 500 Hz needs at least 1250 samples\/s/),
+      expect.stringMatching(/:9:40 instruments\[0\]\.channels\[0\]\.capture\.filter: a low-pass of 500 Hz needs at least 1250 samples\/s/),
       expect.stringMatching(/^SETTINGS_INVALID 4 faults \(.*s\.yaml\)\. /),
     ]);
   });
@@ -155,12 +155,12 @@ instruments:
     channels:
       - sampleRateHz: 200
         transducer: { serialNumber: HF-T-0001, capacity: 60 }
-        capture: { filter: { kind: butterworth, order: 2, cutoffHz: 500 } }
+        capture: { mode: peak, filter: { kind: butterworth, order: 2, cutoffHz: 500 } }
 `);
     const { exitCode, stderr } = await inProcess('check-config', file);
     expect(exitCode).toBe(78);
     expect(stderr).toMatch(/:4:43 instruments\[0\]\.driver\.options\.delimitr: is not a setting here; did you mean "delimiter"\?/);
-    expect(stderr).toMatch(/:8:28 instruments\[0\]\.channels\[0\]\.capture\.filter: .*500 Hz/);
+    expect(stderr).toMatch(/:8:40 instruments\[0\]\.channels\[0\]\.capture\.filter: .*500 Hz/);
   });
 
   it('with --json prints one object per fault and nothing else on standard output', async () => {

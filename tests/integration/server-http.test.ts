@@ -23,10 +23,10 @@ const TRACE: Trace = {
   id: 'trace-1', channel: 'bench-a/1', epoch: 2, firstIndex: 900, startWallMs: Date.UTC(2026, 10, 25, 8), spacingMs: 1, rateHz: 1_000,
   device: Float64Array.of(0, 100, 250.5), status: Uint8Array.of(0, 0, 1),
   evidence: {
-    software: '0.0.0-test', captureVersion: 2, conditioning: { unit: 'cN.m', calibration: { kind: 'none' }, zero: 0.5, sign: -1 }, settings: CaptureSettings.parse({}),
-    detector: detectorNumbers(CaptureSettings.parse({}), 60, 0),
+    software: '0.0.0-test', captureVersion: 2, conditioning: { unit: 'cN.m', calibration: { kind: 'none' }, zero: 0.5, sign: -1 }, settings: CaptureSettings.parse({ mode: 'peak' }),
+    detector: detectorNumbers(CaptureSettings.parse({ mode: 'peak' }), 60, 0),
     transducer: { serialNumber: 'HF-0001', capacity: 60, lowestTorque: null, calibrationDue: null, uncertainty: null },
-    cycleAt: 1, takenBy: 'cycle', takenAt: null, gapBefore: false, simulated: true, timeEstimated: false,
+    cycleAt: 1, takenBy: 'cycle', takenAt: null, gapBefore: false, restBefore: null, restAfter: null, isPulsed: false, simulated: true, timeEstimated: false,
   },
 };
 

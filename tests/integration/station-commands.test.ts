@@ -166,7 +166,7 @@ describe('zero', () => {
   it('of the device waits until every channel is unloaded, and then zeroes what the device left', async () => {
     const bench = await stationBench({ zero: { kind: 'command', device: true } }, {
       driver: { id: 'ascii-lines', options: { channels: [{ column: 1 }, { column: 2 }], separator: ';', commands: { zero: 'Z' } } },
-      channels: [1, 2].map((n) => ({ sampleRateHz: 1_000, zero: { kind: 'command', device: true }, transducer: { serialNumber: `HF-T60-000${n} (invented)`, capacity: 60 } })),
+      channels: [1, 2].map((n) => ({ sampleRateHz: 1_000, zero: { kind: 'command', device: true }, transducer: { serialNumber: `HF-T60-000${n} (invented)`, capacity: 60 }, capture: { mode: 'peak' } })),
     });
     const sent = (): string[] => bench.far().written.map((bytes) => Buffer.from(bytes).toString('latin1'));
     let offset = 2;
@@ -244,6 +244,16 @@ describe('latch', () => {
     expect(bench.of('reading.stored').map(({ seq, reading }) => [seq, reading.unit])).toEqual([[1, 'N.m'], [2, 'cN.m']]);
     expect(new Set(bench.store.kept.map(({ reading }) => reading.id)).size).toBe(2);
     expect(bench.counter('torsiond_readings_waiting')).toBe(0);
+    await bench.stop();
+  });
+
+  it('of an unloaded channel is refused with what is needed, or taken as a zero check that is not judged', async () => {
+    const bench = await stationBench({ capture: { ...track.capture, limits: { kind: 'absolute', target: 30, low: 28, high: 32 } } });
+    await bench.torque(new Array<number>(200).fill(0.01));
+    await expect(bench.command({ type: 'latch' })).rejects.toMatchObject({ code: 'TORQUE_TOO_LOW', message: 'a reading needs 1.5 N·m at least; the torque is 0.01 N·m' });
+    await bench.command({ type: 'latch', zeroCheck: true });
+    await bench.pass(10);
+    expect(bench.of('reading.stored').map(({ reading }) => reading)).toMatchObject([{ value: expect.closeTo(0.01, 9) as number, zeroCheck: true, verdict: 'none', target: null, low: null, high: null }]);
     await bench.stop();
   });
 

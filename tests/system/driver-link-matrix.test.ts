@@ -133,8 +133,8 @@ async function replayed(path: string): Promise<Readings> {
   const readings: Readings = new Map();
   const results = replayFile(path, {
     adapt: (recorded) => recorded, findDriver, openPipeline: (channel) => openReplayPipeline(channel, '0.0.0-test'),
-    traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 } }),
-    columns: { time: 'time_s', torque: 'torque_Nm' }, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
+    traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
+    asked: {}, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
   });
   for await (const result of results) {
     if (result.kind === 'fault') throw result.error;

@@ -186,10 +186,10 @@ drivers:
   - https://hollin-fenn.invalid/driver.mjs
   - torsiond
 instruments:
-  - { id: a, link: { kind: tcp, host: h, port: 1 }, driver: { id: hub-gear }, channels: [{ transducer: { serialNumber: HF-T-1, capacity: 6 } }] }
-  - { id: b, link: { kind: tcp, host: h, port: 1 }, driver: { id: spok-b }, channels: [{ transducer: { serialNumber: HF-T-2, capacity: 6 } }] }
-  - { id: c, link: { kind: tcp, host: h, port: 1 }, driver: { id: common }, channels: [{ transducer: { serialNumber: HF-T-3, capacity: 6 } }] }
-  - { id: d, link: { kind: tcp, host: h, port: 1 }, driver: { id: spoke, options: { speed: 3 } }, channels: [{ transducer: { serialNumber: HF-T-4, capacity: 6 } }] }
+  - { id: a, link: { kind: tcp, host: h, port: 1 }, driver: { id: hub-gear }, channels: [{ transducer: { serialNumber: HF-T-1, capacity: 6 }, capture: { mode: peak } }] }
+  - { id: b, link: { kind: tcp, host: h, port: 1 }, driver: { id: spok-b }, channels: [{ transducer: { serialNumber: HF-T-2, capacity: 6 }, capture: { mode: peak } }] }
+  - { id: c, link: { kind: tcp, host: h, port: 1 }, driver: { id: common }, channels: [{ transducer: { serialNumber: HF-T-3, capacity: 6 }, capture: { mode: peak } }] }
+  - { id: d, link: { kind: tcp, host: h, port: 1 }, driver: { id: spoke, options: { speed: 3 } }, channels: [{ transducer: { serialNumber: HF-T-4, capacity: 6 }, capture: { mode: peak } }] }
 `);
     const { exitCode, stdout, stderr } = await torsiond('check-config', join(folder, 'torsiond.yaml'), '--json');
     expect(exitCode).toBe(78);

@@ -6,6 +6,7 @@ import { parseSettings } from '../../daemon/settings/load-settings.ts';
 import { loadScenario, parseScenario, startScenario, type RunningScenario, type Scenario } from '../../simulator/index.ts';
 import { systemClock } from '../../shared/clock.ts';
 import type { PortAddress } from '../../simulator/ports/port.ts';
+import { filledIn } from '../helpers/fill-in.ts';
 import { inProcess } from '../helpers/run-torsiond.ts';
 
 interface Probed {
@@ -20,7 +21,7 @@ interface Entry {
   readonly link: Readonly<Record<string, unknown>>;
   readonly driver: { readonly id: string; readonly options: Readonly<Record<string, unknown>> };
   readonly identity?: object;
-  readonly channels: readonly { readonly unit: string; readonly sampleRateHz?: number }[];
+  readonly channels: readonly { readonly unit: string; readonly deviceUnit?: string; readonly sampleRateHz?: number }[];
 }
 
 function argument(address: PortAddress): string {
@@ -32,12 +33,12 @@ function argument(address: PortAddress): string {
   }
 }
 
-/** Probes, and checks what holds of every proposal: the gateway's own check takes the settings as they were printed. */
+/** Probes, and checks what holds of every proposal: the gateway's own check takes the settings once they are filled in. */
 async function probed({ address, baudRate }: { readonly address: PortAddress; readonly baudRate: number | null }, ...more: string[]): Promise<Probed> {
   const args = ['probe', argument(address), '--seconds', '0.7', ...(address.kind === 'rfc2217' ? ['--baud', String(baudRate)] : []), ...more];
   const { exitCode, stdout } = await inProcess(...args, '--json');
   const answer = JSON.parse(stdout) as Omit<Probed, 'exitCode'>;
-  if (answer.settings) expect(parseSettings(JSON.stringify(answer.settings), gatewayChecks).faults).toEqual([]);
+  if (answer.settings) expect(parseSettings(JSON.stringify(filledIn(answer.settings)), gatewayChecks).faults).toEqual([]);
   // A pseudo terminal has no rate, so that none may be claimed there.
   expect(answer.baudRateCanBeTold).toBe(address.kind !== 'serial');
   if (address.kind === 'serial') expect(answer.settings?.instruments?.[0]?.link['baudRate']).toBeUndefined();
@@ -86,7 +87,7 @@ describe('torsiond probe', () => {
       const proposal = settings!.instruments![0]!;
       const right = wanted(run)[i]!;
       expect(reading(proposal), instrument.id).toEqual(reading(right));
-      expect(proposal.channels.map((channel) => channel.unit), instrument.id).toEqual(right.channels.map((channel) => channel.unit));
+      expect(proposal.channels.map((channel) => channel.unit), instrument.id).toEqual(right.channels.map(({ unit, deviceUnit = unit }) => deviceUnit));
     }));
   });
 

@@ -17,6 +17,8 @@ export interface RecordingStreamOptions {
   readonly gateway: Gateway;
   readonly clock: Clock;
   readonly instrument: string;
+  /** Torque for viewers beside the bytes. */
+  readonly hasTorque?: boolean;
   /** False once the client's token was revoked. */
   readonly stillHolds: () => boolean;
 }
@@ -27,11 +29,11 @@ export interface RecordingStreamOptions {
  * @throws TorsiondError as `Gateway.record`
  */
 export async function recordingStream(options: RecordingStreamOptions): Promise<Readable> {
-  const { gateway, clock, instrument, stillHolds } = options;
+  const { gateway, clock, instrument, hasTorque = false, stillHolds } = options;
   const stream = new PassThrough({ highWaterMark: BUFFER_BYTES });
   // The reason is told by the recorder; a client only sees its answer end.
   stream.on('error', () => {});
-  const recording = await gateway.record(instrument, streamSink(stream, clock));
+  const recording = await gateway.record(instrument, streamSink(stream, clock), { hasTorque });
   let cancelLook = (): void => {};
   const look = (): void => {
     if (stillHolds()) cancelLook = clock.after(LOOK_MS, look);

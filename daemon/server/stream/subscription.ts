@@ -37,7 +37,7 @@ export class Subscription {
       case 'instrument.state': return this.#instruments === null || this.#instruments.has(event.instrument.id);
       case 'channel.state': return this.wantsChannel(event.channel.id);
       case 'reading.captured': case 'reading.stored': case 'reading.not-stored': return this.wantsChannel(event.reading.channel);
-      case 'channel.live': case 'cycle.started': case 'click.detected': case 'cycle.interrupted': return this.wantsChannel(event.channel);
+      case 'channel.live': case 'cycle.started': case 'click.detected': case 'cycle.interrupted': case 'cycle.dismissed': return this.wantsChannel(event.channel);
       case 'store.state': case 'scanner.state': case 'scan.seen': return true;
     }
   }

@@ -45,6 +45,8 @@ export class AsciiLinesCodec {
   readonly #suffixes: readonly string[];
   readonly #decoder = new TextDecoder('utf-8');
   readonly #used: ReadonlyMap<number, number | 'other'>;
+  /** Status columns of the line, from 1. */
+  readonly #statusColumns: readonly number[];
   readonly #plainWords = new PlainWords();
   /** Units told of already, each once. */
   readonly #told = new Set<string>();
@@ -56,6 +58,7 @@ export class AsciiLinesCodec {
     this.#separatorByte = this.#separator?.length === 1 ? this.#separator.charCodeAt(0) : -1;
     this.#plan = columnPlan(options, this.#separator);
     this.#used = usedColumns(options);
+    this.#statusColumns = [...new Set(options.channels.map((place) => place.statusColumn).filter((column) => typeof column === 'number'))];
     this.#row = new Float64Array(this.channelCount);
     this.#scanner = new NumberScanner(options.decimal === 'comma' ? 0x2c : 0x2e);
     this.#fields = new FieldReader(options);
@@ -162,7 +165,7 @@ export class AsciiLinesCodec {
     if (text === '') return null;
     const columns = this.#separator === null ? [text] : this.#separator === ' ' ? text.split(/[ \t]+/) : text.split(this.#separator);
     const { channels, lineChannel } = this.#options;
-    const at = (column: number | undefined): string | undefined => (column === undefined ? undefined : columns[column - 1]);
+    const at = (column: number | null | undefined): string | undefined => (typeof column === 'number' ? columns[column - 1] : undefined);
     if (lineChannel) {
       const channel = lineChannel.names.indexOf(at(lineChannel.column)?.trim() ?? '');
       const place = channels[0]!;
@@ -171,7 +174,7 @@ export class AsciiLinesCodec {
       return { fields: [{ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn)) }], unnamed };
     }
     if (channels.every((place) => at(place.column) === undefined)) return null;
-    const fields = channels.map((place, channel) => ({ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn)) }));
+    const fields = channels.map((place, channel) => ({ channel, field: this.#fields.read(at(place.column), at(place.unitColumn), at(place.statusColumn), place.statusColumn === undefined ? this.#statusColumns.map(at) : []) }));
     return { fields, unnamed: unitsInColumns(columns, this.#used, this.#plainWords) };
   }
 
@@ -188,9 +191,15 @@ export class AsciiLinesCodec {
     }
     // A unit or status without a number speaks for every channel.
     const fields = this.#suffixes.map((suffix, channel) => ({
-      channel, field: this.#fields.read(groups[`value${suffix}`], groups[`unit${suffix}`] ?? groups['unit'], groups[`status${suffix}`] ?? groups['status']),
+      channel, field: this.#fields.read(groups[`value${suffix}`], groups[`unit${suffix}`] ?? groups['unit'], groups[`status${suffix}`] ?? groups['status'], this.#lineStatus(groups, suffix)),
     }));
     return { fields, unnamed };
+  }
+
+  /** What else on the line is said of a channel: the status of the whole line, and that of the others where neither is there. */
+  #lineStatus(groups: Readonly<Record<string, string | undefined>>, suffix: string): readonly (string | undefined)[] {
+    const hasOwn = 'status' in groups || `status${suffix}` in groups;
+    return Object.entries(groups).filter(([name]) => name === 'status' || (!hasOwn && /^status\d+$/.test(name))).map(([, text]) => text);
   }
 }
 
@@ -222,7 +231,7 @@ function valueSuffixes(pattern: string): readonly string[] {
 function usedColumns(options: AsciiLinesOptions): ReadonlyMap<number, number | 'other'> {
   const used = new Map<number, number | 'other'>();
   options.channels.forEach((place, channel) => {
-    for (const column of [place.unitColumn, place.statusColumn]) if (column !== undefined) used.set(column - 1, 'other');
+    for (const column of [place.unitColumn, place.statusColumn]) if (typeof column === 'number') used.set(column - 1, 'other');
     used.set(place.column - 1, channel);
   });
   if (options.lineChannel?.column !== undefined) used.set(options.lineChannel.column - 1, 'other');
@@ -231,7 +240,7 @@ function usedColumns(options: AsciiLinesOptions): ReadonlyMap<number, number | '
 
 function columnPlan(options: AsciiLinesOptions, separator: string | null): Int16Array | null {
   const isPlain = options.pattern === undefined && options.lineChannel === undefined && (separator === null || separator.length === 1)
-    && options.channels.every((place) => place.unitColumn === undefined && place.statusColumn === undefined);
+    && options.channels.every((place) => place.unitColumn === undefined && typeof place.statusColumn !== 'number');
   if (!isPlain || (separator !== null && separator.charCodeAt(0) > 0x7f)) return null;
   const plan = new Int16Array(Math.max(...options.channels.map((place) => place.column))).fill(-1);
   options.channels.forEach((place, channel) => {

@@ -43,13 +43,22 @@ export class FieldReader {
     add(options.sign.negative, { kind: 'side', side: -1 });
   }
 
-  /** `unitText` and `statusText` are undefined where the line has no place for them. */
-  read(valueText: string | undefined, unitText?: string, statusText?: string): FieldResult {
+  /**
+   * `unitText` and `statusText` are undefined where the line has no place for them.
+   * @param lineStatus status words elsewhere on the line that count here; a direction among them does not
+   */
+  read(valueText: string | undefined, unitText?: string, statusText?: string, lineStatus: readonly (string | undefined)[] = []): FieldResult {
     const text = valueText?.trim() ?? '';
     const parts = this.#number.exec(text);
     const apart = this.#meaning(statusText ?? '');
     if (apart.unknown !== null) return unreadable(`${quoted(apart.unknown)} is no known status word`);
-    if (!parts) return this.#withoutNumber(text, apart.status);
+    let elsewhere = 0;
+    for (const words of lineStatus) {
+      const { status, unknown } = this.#meaning(words ?? '');
+      if (unknown !== null) return unreadable(`${quoted(unknown)} is no known status word`);
+      elsewhere |= status;
+    }
+    if (!parts) return this.#withoutNumber(text, apart.status | elsewhere);
 
     const around = this.#meaning(`${parts[1]!} ${parts[5]!}`);
     if (around.unknown !== null) return unreadable(`${quoted(around.unknown)} in ${quoted(text)} is no known unit, sign or status`);
@@ -67,7 +76,7 @@ export class FieldReader {
     const isNegative = side === -1 || parts[2] === '-';
     return {
       kind: 'value', value: isNegative ? -magnitude : magnitude,
-      unit: named?.ucum ?? around.unit, status: around.status | apart.status,
+      unit: named?.ucum ?? around.unit, status: around.status | apart.status | elsewhere,
     };
   }
 

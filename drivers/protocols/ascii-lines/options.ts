@@ -11,7 +11,7 @@ const words = z.array(z.string().min(1).max(20)).max(20);
 const ChannelColumns = z.strictObject({
   column: column.describe('Column of the torque; the first is 1.'),
   unitColumn: column.optional().describe('Column of the unit. Left out: a unit may follow the number in its own column.'),
-  statusColumn: column.optional().describe('Column of the status word.'),
+  statusColumn: column.nullable().optional().describe('Column of the status word. Left out: the status words of all other channels of the line count for this one too; null: none does.'),
 });
 export type ChannelColumns = z.infer<typeof ChannelColumns>;
 
@@ -73,7 +73,7 @@ export const AsciiLinesOptions = z.strictObject({
   maxLineBytes: z.number().int().min(8).max(4_096).default(256).describe('Longer lines are discarded; garbage from a wrong baud rate looks like that.'),
   separator: z.string().min(1).max(4).optional().describe('Between columns; a space stands for any run of spaces and tabs. Left out: a comma where the channels need columns, else the whole line is one column.'),
   channels: z.array(ChannelColumns).min(1).max(32).default([{ column: 1 }]).describe('Where each channel stands in a line. Not used with a pattern.'),
-  pattern: SafePattern.optional().describe('Reads the line, without blanks at its ends, instead of columns: groups value, unit, status; with several channels value1, value2 …'),
+  pattern: SafePattern.optional().describe('Reads the line, without blanks at its ends, instead of columns: groups value, unit, status; with several channels value1, value2 … A status without a number counts for every channel; without such a one, a channel that has no status of its own takes those of the others. An empty group, (?<status1>), leaves a channel without.'),
   lineChannel: LineChannel.optional().describe('For devices that send each channel in a line of its own, which says whose it is.'),
   unit: TorqueUnitCode.nullable().default(null).describe('Unit that the driver reports when the line names none; null: the channel settings decide.'),
   decimal: z.enum(['point', 'comma']).default('point').describe('Decimal sign of the numbers.'),
@@ -88,7 +88,7 @@ export const AsciiLinesOptions = z.strictObject({
   if (options.decimal === 'comma' && options.pattern === undefined && columnSeparator(options) === ',') {
     fault(['separator'], 'a comma cannot separate columns and be the decimal sign too');
   }
-  const used = options.channels.flatMap((channel) => [channel.column, channel.unitColumn, channel.statusColumn].filter((one) => one !== undefined));
+  const used = options.channels.flatMap((channel) => [channel.column, channel.unitColumn, channel.statusColumn].filter((one) => typeof one === 'number'));
   if (options.pattern === undefined && new Set(options.channels.map((channel) => channel.column)).size !== options.channels.length) {
     fault(['channels'], 'two channels stand in the same column');
   }
@@ -127,7 +127,7 @@ export function columnSeparator(options: {
 }): string | null {
   if (options.separator !== undefined) return options.separator;
   const needsColumns = options.lineChannel !== undefined || options.channels.length > 1
-    || options.channels.some((channel) => channel.column > 1 || channel.unitColumn !== undefined || channel.statusColumn !== undefined);
+    || options.channels.some((channel) => channel.column > 1 || channel.unitColumn !== undefined || typeof channel.statusColumn === 'number');
   return needsColumns ? ',' : null;
 }
 

@@ -224,7 +224,7 @@ export function scanner(id: string, title: string, changes: Partial<ScannerInfo>
 
 export function channel(index: number, id: string, title: string, capacity: number, resolution: number, settings: object, changes: Partial<ChannelInfo> = {}): ChannelInfo {
   return {
-    index, id, title, instrument: id.split('/')[0]!, state: 'armed', settings: CaptureSettings.parse(settings),
+    index, id, title, instrument: id.split('/')[0]!, state: 'armed', settings: CaptureSettings.parse({ mode: 'peak', ...settings }),
     transducer: { serialNumber: `HF-${1040 + index}`, capacity, resolution, calibrationDue: '2027-03-01', overdue: false }, sampleRateHz: 1_000, ...changes,
   };
 }

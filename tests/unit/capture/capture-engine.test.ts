@@ -35,7 +35,7 @@ describe('peak', () => {
   it('does not take a knock for a cycle', () => {
     const events = feed(engine(), lines([0, 0], [300, 0], [305, 8], [310, 0], [900, 0]));
     expect(captured(events)).toEqual([]);
-    expect(events.map((event) => event.kind).filter((kind) => kind !== 'state')).toEqual(['knock']);
+    expect(events.map((event) => event.kind).filter((kind) => kind !== 'state')).toEqual(['dismissed']);
   });
 
   it('begins where the target says when that is more than a share of capacity', () => {
@@ -120,13 +120,14 @@ describe('track', () => {
     expect(events.map((event) => [event.capture.value, event.trace.evidence.takenBy])).toEqual([[30, 'still']]);
   });
 
-  it('takes it on command, also at rest and below zero', () => {
+  it('takes it on command, also below zero; at rest only as a zero check', () => {
     const subject = engine({ mode: 'track', track: { stableMs: null } });
     feed(subject, negative(held.slice(0, 1800)));
     expect(subject.latch()).toMatchObject({ kind: 'captured', capture: { value: -30, direction: 'ccw' }, trace: { evidence: { takenBy: 'command' } } });
     const rest = engine({ mode: 'track' });
     feed(rest, lines([0, 0.25], [400, 0.25]));
-    expect(rest.latch()).toMatchObject({ capture: { value: 0.25 } });
+    expect(() => rest.latch()).toThrow(/1\.2 N·m at least; the torque is 0\.25 N·m/);
+    expect(rest.latch(true)).toMatchObject({ capture: { value: 0.25 }, trace: { evidence: { takenBy: 'zero-check' } } });
   });
 
   it('taken by hand is not taken again because it is still', () => {
@@ -205,7 +206,7 @@ describe('what cannot be judged', () => {
   it('a gap ends the cycle where it is, not at the end of its block', () => {
     const subject = engine();
     feed(subject, SMOOTH.slice(0, 1600));
-    expect(subject.step(block(SMOOTH.slice(1601), 1601, { gap: 'bad-sample' })).filter((event) => event.kind === 'state')).toEqual([{ kind: 'state', state: 'armed', atMs: 1601 }]);
+    expect(subject.step(block(SMOOTH.slice(1601), 1601, { gap: 'bad-sample' })).filter((event) => event.kind === 'state')).toEqual([{ kind: 'state', state: 'armed', standing: null, atMs: 1601 }]);
   });
 
   it('a jump of the index is a gap even when nobody says so', () => {

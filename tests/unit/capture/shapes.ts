@@ -25,9 +25,9 @@ export const SMOOTH = lines([0, 0], [500, 0], [1500, 40], [2000, 40], [2200, 0],
 /** A click at 40 N.m that falls to 34 within 15 ms, free travel, then over-torque to 48, let go. */
 export const CLICK = lines([0, 0], [500, 0], [1500, 40], [1515, 34], [1570, 34.5], [1900, 48], [2100, 0], [3000, 0]);
 
-export function engine(settings: z.input<typeof CaptureSettings> = {}): CaptureEngine {
+export function engine(settings: Partial<z.input<typeof CaptureSettings>> = {}): CaptureEngine {
   return new CaptureEngine({
-    settings: CaptureSettings.parse(settings),
+    settings: CaptureSettings.parse({ mode: 'peak', ...settings }),
     facts: {
       channel: 'a/1', software: 'test', capacity: CAPACITY, isSimulated: false,
       transducer: { serialNumber: 'HF-T-001', capacity: CAPACITY, lowestTorque: null, calibrationDue: null, uncertainty: null },

@@ -24,7 +24,7 @@ function start(options: Partial<ClientOptions> = {}) {
 }
 
 const channel: ChannelInfo = {
-  index: 3, id: 'bench-a/1', title: 'Bench A', instrument: 'bench-a', state: 'armed', settings: CaptureSettings.parse({}),
+  index: 3, id: 'bench-a/1', title: 'Bench A', instrument: 'bench-a', state: 'armed', settings: CaptureSettings.parse({ mode: 'peak' }),
   transducer: { serialNumber: 'HF-0001', capacity: 60, resolution: 0.01, calibrationDue: null, overdue: false }, sampleRateHz: 1000,
 };
 

@@ -25,5 +25,5 @@ it('tells an interrupted cycle without a torque and without a verdict, and a tim
     type: 'cycle.interrupted', source: 'a.csv', channel: 'trace/1', epoch: 1, mode: 'peak', reason: 'record-ended', direction: 'cw', unit: 'N.m',
     maximum: 12.3456, startedAt: '1970-01-01T00:00:01.000Z', durationMs: 500,
   };
-  expect(new ReadingTable(0.1).interrupted(cycle)).toBe('   1  1.000 s                    0.50 s             –          12.3  N·m     cw   –          no reading: record-ended');
+  expect(new ReadingTable(0.1).withoutReading(cycle)).toBe('   1  1.000 s                    0.50 s             –          12.3  N·m     cw   –          no reading: record-ended');
 });

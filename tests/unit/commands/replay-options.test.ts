@@ -6,7 +6,7 @@ const flags = (given: Partial<ReplayFlags> = {}): ReplayFlags => ({
   capacity: 60, speed: 'max', timeColumn: 'time_s', torqueColumn: 'torque_Nm', traceUnit: 'N.m', block: 256, ...given,
 });
 const recorded = (capture: object, extra: object = {}): ChannelSettings =>
-  ChannelSettings.parse({ transducer: { serialNumber: 'HF-T-0060', capacity: 60 }, capture, ...extra });
+  ChannelSettings.parse({ transducer: { serialNumber: 'HF-T-0060', capacity: 60 }, capture: { mode: 'peak', ...capture }, ...extra });
 
 describe('what is asked of a replay', () => {
   it('of a plain trace takes the torque as it stands in the file', () => {
@@ -17,9 +17,8 @@ describe('what is asked of a replay', () => {
 
   it('counts torques in the unit that is named', () => {
     const channel = traceChannel(flags({ unit: 'cN.m', capacity: 500, target: 320, low: 290, high: 350 }));
-    expect(channel.transducer.capacity).toBe(5);
+    expect(channel).toMatchObject({ unit: 'cN.m', transducer: { capacity: 500 } });
     expect(channel.capture).toMatchObject({ unit: 'cN.m', limits: { kind: 'absolute', target: 320, low: 290, high: 350 } });
-    expect(traceChannel(flags({ traceUnit: '[lbf_av].[in_i]', unit: 'N.m', capacity: 0.1129848290276167 })).transducer.capacity).toBe(1);
   });
 
   it('makes the low-pass that was asked for', () => {
@@ -48,6 +47,22 @@ describe('what is asked of a replay', () => {
     const channel = recorded({ limits: { kind: 'absolute', target: 5, low: 4, high: 6 } });
     expect(adaptChannel(channel, flags({ unit: 'cN.m', capacity: 6_000 })).capture.limits).toEqual({ kind: 'absolute', target: 500, low: 400, high: 600 });
     expect(adaptChannel(channel, flags({ unit: 'cN.m', capacity: 6_000 })).transducer.capacity).toBe(60);
+  });
+
+  it('takes limits in --unit, and without it in N.m, also for a recording whose channel has another unit', () => {
+    const channel = recorded({ limits: { kind: 'absolute', target: 50, low: 48, high: 52 } }, { unit: '[lbf_av].[ft_i]' });
+    const asked = { target: 67.79089741657002, low: 65, high: 70 };
+    const { capture, transducer } = adaptChannel(channel, flags(asked));
+    expect(capture).toMatchObject({ unit: '[lbf_av].[ft_i]', limits: { target: 50, low: 65 / 1.3558179483314003, high: 70 / 1.3558179483314003 } });
+    expect(transducer.capacity).toBeCloseTo(60 / 1.3558179483314003, 9);
+    expect(adaptChannel(channel, flags({ ...asked, unit: '[lbf_av].[ft_i]' }))).toMatchObject({ capture: { limits: { ...asked } }, transducer: { capacity: 60 } });
+  });
+
+  it('converts every torque of a recording when another unit is asked for, thresholds too', () => {
+    const channel = recorded({ detector: { armTorque: 2, releaseTorque: 1, clickFloor: 6, releaseMs: 30 }, track: { stableBand: 0.5 } });
+    expect(adaptChannel(channel, flags({ unit: 'cN.m' })).capture).toMatchObject({
+      unit: 'cN.m', detector: { armTorque: 200, releaseTorque: 100, clickFloor: 600, releaseMs: 30 }, track: { averageMs: 100, stableMs: 1_000, stableBand: 50 },
+    });
   });
 
   it('arms by itself where the recording was armed by hand', () => {

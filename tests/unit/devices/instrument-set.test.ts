@@ -11,7 +11,7 @@ import { seeded } from '../../helpers/seeded.ts';
 
 const instrument = (id: string, over: object = {}): InstrumentSettings => InstrumentSettings.parse({
   id, link: { kind: 'serial', path: `/dev/${id}` }, driver: { id: 'scripted' },
-  channels: [{ sampleRateHz: 100, transducer: { serialNumber: 'HF-0001', capacity: 60 } }], ...over,
+  channels: [{ sampleRateHz: 100, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }], ...over,
 });
 
 describe('a set of instruments', () => {

@@ -21,7 +21,7 @@ function bench(mood: { answers: (read: number) => boolean; delayMs?: (read: numb
     },
   }, {
     driver: { id: 'modbus-rtu', options: { poll: { rateHz: 10, timeoutMs, quietMs: 50 }, channels: [{ address: 0, type: 'u16' }] } },
-    channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+    channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
   });
   return made;
 }
@@ -91,7 +91,7 @@ describe('an instrument that is asked', () => {
         far.onWrite(() => far.isOpen && far.deliver('1.5\n'));
         return link;
       },
-    }, { driver: { id: driver.id, options: driver.optionsSchema.parse(options) }, channels: [{ sampleRateHz: 10, transducer: { serialNumber: 'HF-0001', capacity: 60 } }] });
+    }, { driver: { id: driver.id, options: driver.optionsSchema.parse(options) }, channels: [{ sampleRateHz: 10, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }] });
     one.instrument.start();
     for (let i = 0; one.state() !== 'streaming' && i < 40; i++) {
       if (one.far[0]?.isOpen) one.far[0].deliver('1.5\n');

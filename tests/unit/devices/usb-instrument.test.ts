@@ -16,7 +16,7 @@ function bench(kind: 'usb' | 'hid') {
   const devices = usbBench();
   const { port, link } = devices.plug(kind, 'HF-0042');
   const { instruments } = Settings.parse({ instruments: [{
-    id: 'bench-a', link, driver: { id: 'ascii-lines' }, channels: [{ sampleRateHz: 100, transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+    id: 'bench-a', link, driver: { id: 'ascii-lines' }, channels: [{ sampleRateHz: 100, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
   }] });
   const set: InstrumentSet = createInstrumentSet(instruments, {
     clock, random: seeded(1), findDriver, openLink: (settings) => linkOpener(settings, null, devices.sources), deviceStamp: (settings) => devices.stamp(settings),
@@ -110,7 +110,7 @@ describe('twins that the settings do not tell apart', () => {
     devices.plug('usb', 'HF-A');
     const second = devices.plug('usb', 'HF-B');
     const { instruments } = Settings.parse({ instruments: [{
-      id: 'bench-a', link: { kind: 'usb', vendorId: '1209', productId: '0001' }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+      id: 'bench-a', link: { kind: 'usb', vendorId: '1209', productId: '0001' }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
     }] });
     const set = createInstrumentSet(instruments, {
       clock, random: seeded(1), findDriver, openLink: (settings) => linkOpener(settings, null, devices.sources), deviceStamp: (settings) => devices.stamp(settings),
@@ -138,7 +138,7 @@ describe('a machine that cannot reach USB', () => {
   ])('says so, also when %s, and does not send anybody to plug it in', async (_, deviceStamp) => {
     const clock = new ManualClock();
     const { instruments } = Settings.parse({ instruments: [{
-      id: 'bench-a', link: { kind: 'usb', vendorId: '1209', productId: '0001' }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 } }],
+      id: 'bench-a', link: { kind: 'usb', vendorId: '1209', productId: '0001' }, driver: { id: 'ascii-lines' }, channels: [{ transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }],
     }] });
     const none = new TorsiondError('LINK_UNSUPPORTED', 'this machine shows no USB bus');
     const set = createInstrumentSet(instruments, {

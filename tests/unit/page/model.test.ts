@@ -1,5 +1,6 @@
 import { describe, expect, it } from 'vitest';
-import { PageModel, READINGS_IN_LIST, READINGS_PER_CHANNEL } from '../../../daemon/page/model.ts';
+import { stepIn } from '../../../daemon/page/format.ts';
+import { PageModel, READINGS_IN_LIST, READINGS_PER_CHANNEL, figureOf } from '../../../daemon/page/model.ts';
 import { LiveTape } from '../../../daemon/page/live-tape.ts';
 import type { HelloMessage } from '../../../shared/wire/events.ts';
 import { channel, instrument } from '../../helpers/page-harness/fake-station.ts';
@@ -54,6 +55,37 @@ describe('what counts as live', () => {
   });
 });
 
+describe('another unit than before', () => {
+  const inCentinewtonMetres = channel(0, 'bench-a/1', 'Crank bolts', 10_000, 1, { unit: 'cN.m' }, { state: 'held' });
+
+  it('converts a held reading: 50.12 N·m is not shown as 50.12 cN·m', () => {
+    const model = greeted();
+    model.stored({ ...exampleReading(1), value: 50.12, unit: 'N.m' });
+    model.channelState(channel(0, 'bench-a/1', 'Crank bolts', 100, 0.01, {}, { state: 'held' }));
+    expect(figureOf(view(model))).toBe(50.12);
+    model.channelState(inCentinewtonMetres);
+    expect(figureOf(view(model))).toBeCloseTo(5_012, 9);
+    model.channelState({ ...inCentinewtonMetres, state: 'armed' });
+    expect(figureOf(view(model))).toBeNull();
+  });
+
+  it('leaves what was told in the unit that it was told in', () => {
+    const model = greeted();
+    model.clicked({ type: 'click.detected', at: AT, channel: 'bench-a/1', unit: 'N.m', torque: 40 });
+    expect(view(model).click).toBe(40);
+    model.interrupted({ type: 'cycle.interrupted', at: AT, source: null, channel: 'bench-a/1', epoch: 1, mode: 'peak', reason: 'gap', direction: 'cw', unit: 'N.m', maximum: 30, startedAt: AT, durationMs: 100 });
+    model.channelState(inCentinewtonMetres);
+    expect(view(model)).toMatchObject({ click: null, interrupted: { maximum: 30, unit: 'N.m' } });
+    model.clicked({ type: 'click.detected', at: AT, channel: 'bench-a/1', unit: 'N.m', torque: 40 });
+    expect(view(model).click).toBeNull();
+  });
+
+  it('rounds a reading by the step of the channel, in the unit of the reading', () => {
+    expect(stepIn('N.m', inCentinewtonMetres)).toBeCloseTo(0.01, 12);
+    expect(stepIn('cN.m', inCentinewtonMetres)).toBe(1);
+  });
+});
+
 describe('readings', () => {
   it('stand newest first, each once, as many as there is room for', () => {
     const model = greeted();
@@ -91,9 +123,20 @@ it('tells of an interrupted cycle until the next begins', () => {
   model.interrupted({
     type: 'cycle.interrupted', at: AT, source: null, channel: 'bench-a/1', epoch: 1, mode: 'peak', reason: 'gap', direction: 'cw', unit: 'N.m', maximum: 31, startedAt: AT, durationMs: 300,
   });
-  expect(view(model).interrupted).toEqual({ reason: 'gap', maximum: 31 });
+  expect(view(model).interrupted).toEqual({ reason: 'gap', maximum: 31, unit: 'N.m' });
   model.cycleStarted({ type: 'cycle.started', at: AT, channel: 'bench-a/1', epoch: 1, direction: 'cw' });
   expect(view(model).interrupted).toBeNull();
+});
+
+it('tells of torque without a reading, in the unit it was told in, until the next cycle begins', () => {
+  const model = greeted();
+  model.dismissed({
+    type: 'cycle.dismissed', at: AT, source: null, channel: 'bench-a/1', epoch: 1, mode: 'peak', reason: 'too-short', direction: 'cw', unit: 'N.m', maximum: 9, startedAt: AT, durationMs: 8,
+  });
+  model.channelState({ ...view(model).info, settings: { ...view(model).info.settings, unit: 'cN.m' } });
+  expect(view(model).dismissed).toEqual({ reason: 'too-short', maximum: 9, unit: 'N.m' });
+  model.cycleStarted({ type: 'cycle.started', at: AT, channel: 'bench-a/1', epoch: 1, direction: 'cw' });
+  expect(view(model).dismissed).toBeNull();
 });
 
 describe('the tape of the last seconds', () => {

@@ -7,10 +7,10 @@ import { TransducerSettings } from '../../../shared/transducer.ts';
 import { CLICK, SMOOTH, lines } from '../capture/shapes.ts';
 import type * as z from 'zod';
 
-function pipeline(capture: z.input<typeof CaptureSettings> = {}, zero: ConstructorParameters<typeof ChannelPipeline>[0]['zero'] = { kind: 'fixed', offset: 0 }) {
+function pipeline(capture: Partial<z.input<typeof CaptureSettings>> = {}, zero: ConstructorParameters<typeof ChannelPipeline>[0]['zero'] = { kind: 'fixed', offset: 0 }) {
   const subject = new ChannelPipeline({
     channel: 'a/1', source: null, unit: 'N.m', sign: 1, zero, transducer: TransducerSettings.parse({ serialNumber: 'HF-T-001', capacity: 60 }),
-    capture: CaptureSettings.parse(capture), isSimulated: false, software: 'test', toWallMs: (ms) => ms,
+    capture: CaptureSettings.parse({ mode: 'peak', ...capture }), isSimulated: false, software: 'test', toWallMs: (ms) => ms,
   });
   const outcomes: Outcome[] = [];
   subject.outcomes$.subscribe((outcome) => outcomes.push(outcome));

@@ -55,6 +55,29 @@ describe('verdict', () => {
   });
 });
 
+describe('a table of calibration points', () => {
+  /** The click lies at 40 N.m, the highest torque at 48. @param more of the conditioning */
+  const flags = (points: readonly (readonly [number, number])[], more: Partial<Evidence['conditioning']> = {}): readonly string[] => judge(made!.capture, withTransducer({}, {
+    conditioning: { ...made!.trace.evidence.conditioning, calibration: { kind: 'points', points }, ...more },
+  }), OPTIONS).reading.flags;
+
+  it('that is left during the cycle gives the flag beyond-calibration, up or down', () => {
+    expect(flags([[0, 0], [60, 60]])).not.toContain('beyond-calibration');
+    expect(flags([[0, 0], [48, 48]])).not.toContain('beyond-calibration');
+    expect(flags([[0, 0], [47.9, 47.9]])).toContain('beyond-calibration');
+    expect(flags([[0, 0], [39, 39]])).toContain('beyond-calibration');
+    expect(flags([[41, 41], [60, 60]])).toContain('beyond-calibration');
+  });
+
+  it('is about what the table gave, before sense and zero', () => {
+    expect(flags([[0, 0], [50, 50]], { zero: 1 })).not.toContain('beyond-calibration');
+    expect(flags([[0, 0], [50, 50]], { zero: 3 })).toContain('beyond-calibration');
+    expect(flags([[0, 0], [50, 50]], { sign: -1 })).toContain('beyond-calibration');
+    expect(flags([[-50, -50], [0, 0]], { sign: -1 })).not.toContain('beyond-calibration');
+    expect(flags([[0, 50], [50, 0]])).not.toContain('beyond-calibration');
+  });
+});
+
 describe('a judged reading', () => {
   it('fits the wire schema and is in the unit of its settings', () => {
     const { reading } = judge(made!.capture, made!.trace, OPTIONS);

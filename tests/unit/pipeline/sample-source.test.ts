@@ -24,8 +24,9 @@ describe('SampleSource', () => {
   it('finds a silence in the arrivals, so that a replay finds the same', () => {
     const source = sourceOf(100);
     source.step(values(0, 1, 100));
-    expect(source.step(values(0, 1, 600))[0]!.gap).toBeNull();
-    expect(source.step(values(0, 1, 1_101))[0]).toMatchObject({ gap: 'silence', startMs: 1_101 });
+    const made = Array.from({ length: 40 }, (_, i) => source.step(values(0, 1, 650 + 10 * i))).flat();
+    expect(made[0]).toMatchObject({ gap: 'silence', firstIndex: 1, startMs: 650 });
+    expect(made.slice(1).every((block) => block.gap === null)).toBe(true);
   });
 
   it('does not call a device silent that goes on reporting overload', () => {

@@ -1,11 +1,15 @@
 /** Bytes of the simulator's own line writer, of noise and of frames: what is proposed, and what is not. */
 import { describe, expect, it } from 'vitest';
-import { parse } from 'yaml';
+import { parse, stringify } from 'yaml';
 import { analyse } from '../../../daemon/probe/analyse.ts';
 import type { HeardBytes, LinesAnalysis } from '../../../daemon/probe/heard.ts';
 import { proposedSettings } from '../../../daemon/probe/settings-entry.ts';
 import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
 import { parseSettings } from '../../../daemon/settings/load-settings.ts';
+import { AsciiLinesCodec } from '../../../drivers/protocols/ascii-lines/codec.ts';
+import { AsciiLinesOptions } from '../../../drivers/protocols/ascii-lines/options.ts';
+import { STATUS } from '../../../shared/sample-block.ts';
+import { filledIn } from '../../helpers/fill-in.ts';
 import { LineFormat, lineWriter } from '../../../simulator/instruments/line-format.ts';
 import { SeededRandom } from '../../../simulator/random.ts';
 
@@ -75,9 +79,22 @@ describe('analysis of lines', () => {
   it.each(FORMATS)('makes settings that fit: %s', (_, format) => {
     const analysis = asLines(heardText(simulated(format)));
     const { yaml, settings } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
-    expect(parseSettings(yaml, gatewayChecks).faults).toEqual([]);
     expect(parse(yaml)).toEqual(JSON.parse(JSON.stringify(settings)));
-    expect(parseSettings(yaml, gatewayChecks).settings!.instruments[0]).toMatchObject({ enabled: false, link: { baudRate: 9_600 } });
+    const checked = parseSettings(stringify(filledIn(settings)), gatewayChecks);
+    expect(checked.faults).toEqual([]);
+    expect(checked.settings!.instruments[0]).toMatchObject({ enabled: false, link: { baudRate: 9_600 } });
+  });
+
+  it.each(FORMATS)('leaves nothing that looks real where only a person can know: %s', (_, format) => {
+    const analysis = asLines(heardText(simulated(format)));
+    const { yaml } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
+    const { faults } = parseSettings(yaml, gatewayChecks);
+    const wanted = analysis.units.flatMap((unit, i) => [...(unit === null ? ['unit'] : []), 'transducer.serialNumber', 'transducer.capacity', 'capture.mode'].map((name) => `instruments[0].channels[${i}].${name}`));
+    expect(faults.map((fault) => fault.path)).toEqual(wanted);
+    for (const { line, message } of faults) {
+      expect(yaml.split('\n')[line - 1]).toContain('<fill in the ');
+      expect(message).toContain('still to be filled in');
+    }
   });
 
   it.each(['even', 'odd'] as const)('tells 7 data bits with %s parity from the highest bit', (parity) => {
@@ -92,13 +109,25 @@ describe('analysis of lines', () => {
       .toMatchObject({ link: { dataBits: 7, parity } });
   });
 
-  it('reads a slow device in a mode that its rate allows', () => {
+  it('measures a slow device', () => {
     const heard = heardText(simulated({ columns: ['channel-1'] }, 40));
     const slow = { ...heard, arrivals: heard.arrivals.map(({ at, atMs }) => ({ at, atMs: atMs * 100 })) };
     const analysis = asLines(slow);
     expect(analysis.sampleRateHz).toBe(2);
     const { yaml } = proposedSettings({ kind: 'tcp', host: '127.0.0.1', port: 7001 }, { analysis, baudRate: null, identity: null });
-    expect(parseSettings(yaml, gatewayChecks).faults).toEqual([]);
+    expect(yaml).toContain('sampleRateHz: 2\n');
+  });
+
+  it('takes the only status for that of the line, and says which words it leaves out', () => {
+    const at = (status: string, more: string) => Array.from({ length: 60 }, (_, i) => `${(5 * Math.sin(i / 6)).toFixed(2)};${(3 * Math.cos(i / 9)).toFixed(2)};${status};${more}\r\n`);
+    const analysis = asLines(heardText(at('OK', 'RUN')));
+    expect(analysis.options['channels']).toEqual([{ column: 1 }, { column: 2, statusColumn: 3 }]);
+    expect(analysis.doubts.join()).toContain('column 4 holds words that are left out (RUN)');
+    const codec = new AsciiLinesCodec(AsciiLinesOptions.parse({ ...analysis.options, status: { good: ['OK'], overload: ['OVR'] } }));
+    const seen: [number, number][] = [];
+    const bytes = Buffer.from('13.00;2.00;OVR;RUN');
+    codec.decode(bytes, Int32Array.of(0, bytes.length), 1, { value: (channel, _value, _unit, status) => seen.push([channel, status]), fault: () => {}, recognise: () => false });
+    expect(seen).toEqual([[0, STATUS.overload], [1, STATUS.overload]]);
   });
 
   it('is less sure of few lines, of lines that never change and of whole numbers', () => {

@@ -1,11 +1,13 @@
 /** Frames of the simulator's own writer, and bytes that are none: what is proven, what is only guessed, what is not proposed. */
 import { describe, expect, it } from 'vitest';
+import { stringify } from 'yaml';
 import { analyse } from '../../../daemon/probe/analyse.ts';
 import { rtuAnswer, tcpAnswer } from '../../../daemon/probe/ask-modbus.ts';
 import type { FramesAnalysis, HeardBytes } from '../../../daemon/probe/heard.ts';
 import { proposedSettings } from '../../../daemon/probe/settings-entry.ts';
 import { gatewayChecks } from '../../../daemon/settings/default-checks.ts';
 import { parseSettings } from '../../../daemon/settings/load-settings.ts';
+import { filledIn } from '../../helpers/fill-in.ts';
 import { FrameFormat, framePlaces, frameWriter } from '../../../simulator/instruments/frame-format.ts';
 import { SeededRandom } from '../../../simulator/random.ts';
 
@@ -52,8 +54,11 @@ describe('frames with a checksum', () => {
     });
     expect(analysis.sampleRateHz).toBe(RATE_HZ);
     expect(analysis.doubts.join()).toContain('a guess from how they move');
-    const { yaml } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
-    expect(parseSettings(yaml, gatewayChecks).faults).toEqual([]);
+    const { settings } = proposedSettings({ kind: 'serial', path: '/dev/ttyUSB7' }, { analysis, baudRate: 9_600, identity: null });
+    expect(parseSettings(stringify(filledIn(settings)), gatewayChecks).faults).toEqual([]);
+    // What a step of a whole number is, and everything else that is not in the bytes, nobody is told by a guess.
+    const proposed = settings.instruments![0] as { driver: { options: { channels: { type: string; scale?: unknown }[] } } };
+    for (const { type, scale } of proposed.driver.options.channels) expect(scale).toEqual(type.startsWith('f') ? undefined : expect.stringContaining('<fill in '));
   });
 });
 

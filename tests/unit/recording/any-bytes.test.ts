@@ -4,6 +4,7 @@ import { join } from 'node:path';
 import fc from 'fast-check';
 import { expect, it } from 'vitest';
 import { readRecording } from '../../../daemon/recording/recording-reader.ts';
+import { openInput } from '../../../daemon/recording/input-file.ts';
 import { openTraceFile } from '../../../daemon/recording/trace-files.ts';
 import { parseSettings } from '../../../daemon/settings/load-settings.ts';
 import { TorsiondError } from '../../../shared/errors.ts';
@@ -21,7 +22,7 @@ it('a trace of any text gives finite samples at increasing indices, or a fault o
     writeFileSync(path, hasHeader ? `time_s,torque_Nm\n0,1\n0.001,2\n0.002,3\n${text}` : text);
     let next = 0;
     try {
-      for await (const block of (await openTraceFile({ path, kind, channel: 'trace/1', blockSize: 2 })).blocks) {
+      for await (const block of (await openTraceFile({ input: await openInput(path, kind), channel: 'trace/1', blockSize: 2 })).blocks) {
         expect(block.firstIndex).toBeGreaterThanOrEqual(next);
         expect(block.device.every(Number.isFinite)).toBe(true);
         expect(block.device.length).toBeGreaterThan(0);

@@ -24,7 +24,7 @@ function randomNumbers(seed: number): () => number {
 
 const instrumentSettings = (channel: object, options: object = {}): InstrumentSettings => InstrumentSettings.parse({
   id: 'bench-a', link: { kind: 'tcp', host: '127.0.0.1', port: 4_001 }, driver: { id: 'ascii-lines', options },
-  channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, ...channel }],
+  channels: [{ transducer: { serialNumber: 'HF-T-0001', capacity: 60 }, capture: { mode: 'peak' }, ...channel }],
 });
 
 /** A live instrument on a link in memory, recorded while it runs. @returns the blocks it gave */
@@ -101,7 +101,7 @@ describe('a replay of a recording', () => {
 
   it('refuses a recording whose driver does not exist here', async () => {
     const settings = { ...instrumentSettings({ sampleRateHz: 1_000 }), driver: { id: 'gone', options: {} } };
-    const connection = { instrument: settings, epoch: 1, piece: 0, station: 's', software: 'x', driverOrigin: null, startWallMs: 0, startMonoMs: 0, wallOffsetMs: 0, isJoined: false, zeros: null, hasCommands: false };
+    const connection = { instrument: settings, epoch: 1, piece: 0, station: 's', software: 'x', driverOrigin: null, startWallMs: 0, startMonoMs: 0, wallOffsetMs: 0, isJoined: false, hasState: false, fromMonoMs: null, hasHead: false, hasCommands: false };
     await expect(ReplayConnection.open(connection, null)).rejects.toMatchObject({ code: 'DRIVER_UNKNOWN' });
   });
 });

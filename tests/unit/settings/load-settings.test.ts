@@ -35,7 +35,7 @@ function faults(text: string): string[] {
   return parseSettings(text, checks).faults.map((fault) => formatFault('s.yaml', fault).replace(/^s\.yaml:/, ''));
 }
 
-const instrument = (extra: { options?: string; channel?: string; link?: string } = {}): string => `instruments:
+const instrument = (extra: { options?: string; channel?: string; link?: string; capture?: string } = {}): string => `instruments:
   - id: bench-a
     link: ${extra.link ?? '{ kind: tcp, host: 127.0.0.1, port: 4001 }'}
     driver:
@@ -44,6 +44,7 @@ const instrument = (extra: { options?: string; channel?: string; link?: string }
     channels:
       - ${extra.channel ?? 'sampleRateHz: 1000'}
         transducer: { serialNumber: HF-T-0001, capacity: 60 }
+        capture: ${extra.capture ?? '{ mode: peak }'}
 `;
 
 describe('a settings file', () => {
@@ -83,7 +84,7 @@ instruments:
       '8:31 instruments[0].driver.opions: is not a setting here; did you mean "options"? allowed are id, options',
       '10:58 instruments[0].channels[0].transducer.capacity: is -1; allowed is a number above 0',
       '11:15 instruments[0].channels[0].sign: is 3; allowed are 1, -1',
-      '13:17 instruments[0].channels[0].capture.mode: is "pek"; did you mean "peak"? allowed are track, peak, first-peak',
+      '13:17 instruments[0].channels[0].capture.mode: is "pek"; did you mean "peak"? allowed are track, peak, first-peak, pulse',
       '14:11 instruments[0].channels[0].capture.filter.cutoffHz: is missing; allowed is a number above 0',
       '14:47 instruments[0].channels[0].capture.filter.order: is 3; allowed are 2, 4',
     ]);
@@ -99,16 +100,17 @@ instruments:
 
   it('tells what only the whole gateway knows beside what the schema says', () => {
     expect(faults(`server: { port: -1 }
-${instrument({ options: '{ separator: ";", chanels: 1 }', channel: 'sampleRateHz: 200\n        capture: { filter: { kind: butterworth, order: 2, cutoffHz: 500 } }' })}
+${instrument({ options: '{ separator: ";", chanels: 1 }', channel: 'sampleRateHz: 200', capture: '{ mode: peak, filter: { kind: butterworth, order: 2, cutoffHz: 500 } }' })}
   - id: bench-b
     link: { kind: tcp, host: 127.0.0.1, port: 4002 }
     driver: { id: two-colum }
     channels:
       - transducer: { serialNumber: HF-T-0002, capacity: -1 }
+        capture: { mode: peak }
 `)).toEqual([
       expect.stringMatching(/^1:17 server\.port: is -1; /),
       expect.stringMatching(/^7:34 instruments\[0\]\.driver\.options\.chanels: is not a setting here; /),
-      expect.stringMatching(/^10:28 instruments\[0\]\.channels\[0\]\.capture\.filter: 500 Hz on 200 S\/s/),
+      expect.stringMatching(/^11:40 instruments\[0\]\.channels\[0\]\.capture\.filter: 500 Hz on 200 S\/s/),
       expect.stringMatching(/^15:19 instruments\[1\]\.driver\.id: there is no driver "two-colum"/),
       expect.stringMatching(/^17:58 instruments\[1\]\.channels\[0\]\.transducer\.capacity: is -1; /),
     ]);
@@ -169,18 +171,18 @@ describe('driver options', () => {
 
 describe('what no schema sees', () => {
   it('a filter that the declared sample rate cannot carry is refused at the filter', () => {
-    const text = instrument({ channel: 'sampleRateHz: 200\n        capture: { filter: { kind: butterworth, order: 2, cutoffHz: 500 } }' });
-    expect(parseSettings(text, checks).faults).toEqual([expect.objectContaining({ code: 'RATE_TOO_LOW', line: 9, column: 28, path: 'instruments[0].channels[0].capture.filter' })]);
+    const text = instrument({ channel: 'sampleRateHz: 200', capture: '{ mode: peak, filter: { kind: butterworth, order: 2, cutoffHz: 500 } }' });
+    expect(parseSettings(text, checks).faults).toEqual([expect.objectContaining({ code: 'RATE_TOO_LOW', line: 10, column: 40, path: 'instruments[0].channels[0].capture.filter' })]);
   });
 
   it('one port cannot have two owners', () => {
     const link = '{ kind: serial, path: /dev/ttyUSB0 }';
     const second = instrument({ link }).replace('instruments:\n', '').replace('bench-a', 'bench-b');
-    expect(faults(instrument({ link }) + second)).toEqual(['11:33 instruments[1].link.path: instrument "bench-a" has this port already; a port has one owner']);
+    expect(faults(instrument({ link }) + second)).toEqual(['12:33 instruments[1].link.path: instrument "bench-a" has this port already; a port has one owner']);
   });
 
   it('a data sheet is to come from the device only where its driver asks for it', () => {
-    const file = (driver: string, channels = 1): string => `instruments:\n  - id: bench-a\n    link: { kind: tcp, host: h, port: 1 }\n    driver: ${driver}\n    channels:\n${'      - transducer: { capacity: 60, teds: { from: device } }\n'.repeat(channels)}`;
+    const file = (driver: string, channels = 1): string => `instruments:\n  - id: bench-a\n    link: { kind: tcp, host: h, port: 1 }\n    driver: ${driver}\n    channels:\n${'      - transducer: { capacity: 60, teds: { from: device } }\n        capture: { mode: peak }\n'.repeat(channels)}`;
     const found = (text: string): string[] => parseSettings(text, gatewayChecks).faults.map(({ line, path, message }) => `${line} ${path}: ${message}`);
     expect(found(file('{ id: ascii-lines, options: { commands: { teds: { send: DATASHEET } } } }'))).toEqual([]);
     expect(found(file('{ id: ascii-lines }'))).toEqual([
@@ -194,7 +196,7 @@ describe('what no schema sees', () => {
 
   it('two instruments cannot have one id', () => {
     expect(faults(instrument() + instrument().replace('instruments:\n', ''))).toEqual([
-      '10:9 instruments[1].id: is "bench-a"; another instrument has this id; each id is allowed once',
+      '11:9 instruments[1].id: is "bench-a"; another instrument has this id; each id is allowed once',
     ]);
   });
 
@@ -234,6 +236,7 @@ describe('names and days', () => {
     driver: { id: raw-counts, options: { sync: "aa 55" } }
     channels:
       - ${signal}transducer: { serialNumber: HF-T-0001, capacity: 60, bridge: { ratedTorque: 60, sensitivity: 2 } }
+        capture: { mode: peak }
 `;
     const found = (signal: string): string[] => parseSettings(text(signal), gatewayChecks).faults.map((fault) => fault.message);
     expect(found('')).toEqual([expect.stringContaining('is torque, but the driver raw-counts gives counts')]);
@@ -250,16 +253,18 @@ instruments:
     channels:
       - zero: { kind: command, device: true }
         transducer: { serialNumber: HF-T-0001, capacity: 60 }
+        capture: { mode: peak }
       - zero: ${second}
         transducer: { serialNumber: HF-T-0002, capacity: 60 }
+        capture: { mode: peak }
 `;
     const lines = '{ id: ascii-lines, options: { channels: [{ column: 1 }, { column: 2 }], commands: { zero: Z } } }';
     const found = (driver: string, second: string): string[] => parseSettings(text(driver, second), gatewayChecks).faults.map((fault) => `${fault.line} ${fault.path}: ${fault.message}`);
     expect(found(lines, '{ kind: automatic, device: true }')).toEqual([]);
-    expect(found(lines, '{ kind: fixed }')).toEqual([expect.stringMatching(/^9 instruments\[0\]\.channels\[1\]: has no zero\.device/)]);
+    expect(found(lines, '{ kind: fixed }')).toEqual([expect.stringMatching(/^10 instruments\[0\]\.channels\[1\]: has no zero\.device/)]);
     const without = { ...gatewayChecks, findDriver: (id: string) => ({ ...gatewayChecks.findDriver(id)!, capabilities: { delivery: 'pushed' as const, identifies: false, commands: [] } }) };
     expect(parseSettings(text(lines, '{ kind: command, device: true }'), without).faults.map((fault) => `${fault.line} ${fault.message}`))
-      .toEqual([expect.stringMatching(/^7 is true, but the driver ascii-lines has no command/), expect.stringMatching(/^9 is true/)]);
+      .toEqual([expect.stringMatching(/^7 is true, but the driver ascii-lines has no command/), expect.stringMatching(/^10 is true/)]);
   });
 });
 

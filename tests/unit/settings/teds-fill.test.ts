@@ -18,6 +18,7 @@ const file = (transducer: string, channel = ''): string => `instruments:
     driver: { id: ascii-lines, options: { commands: { teds: { send: DATASHEET } } } }
     channels:
       - ${channel}transducer: { ${transducer} }
+        capture: { mode: peak }
 `;
 const channelOf = (transducer: string, channel = ''): ChannelSettings => {
   const { settings, faults } = parseSettings(file(transducer, channel), gatewayChecks);

@@ -8,7 +8,7 @@ function settings(...links: string[]): string {
   return `instruments:\n${links.map((link, i) => `  - id: bench-${i}
     link: ${link}
     driver: { id: ascii-lines }
-    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 } }]
+    channels: [{ transducer: { serialNumber: HF-T-0001, capacity: 60 }, capture: { mode: peak } }]
 `).join('')}`;
 }
 

@@ -53,7 +53,7 @@ describe('scenario files', () => {
   });
 
   it('an unknown name is refused with the names that exist', () => {
-    expect(() => loadScenario('nothing-here')).toThrow(/bench, binary-frames, bridge-amplifier, device-server, faulty-line, flood, interleaved, modbus, one-converter, polled-lines, scanners, scpi, single-click-wrench/);
+    expect(() => loadScenario('nothing-here')).toThrow(/bench, binary-frames, bridge-amplifier, device-server, faulty-line, flood, interleaved, modbus, one-converter, polled-lines, pulse-tool, scanners, scpi, single-click-wrench/);
   });
 
   it('a missing file is named', () => {

@@ -7,6 +7,7 @@ import { FALL_SHAPES, fallen, firstCrossing, KnotCurve } from '../../../simulato
 import { pullDialWrench } from '../../../simulator/tools/dial-wrench.ts';
 import { effortKnots, ordinaryOperator, tremorOf, type OperatorTraits } from '../../../simulator/tools/operator.ts';
 import { truthOf, type Pull } from '../../../simulator/tools/pull.ts';
+import { runPulseTool } from '../../../simulator/tools/pulse-tool.ts';
 import { pullSlipScrewdriver } from '../../../simulator/tools/slip-screwdriver.ts';
 
 const wrench: ClickWrenchTraits = {
@@ -109,6 +110,18 @@ describe('other tools', () => {
     expect(pull.torqueAt(0.3)).toBeGreaterThan(6 * 0.05 * 0.8);
     expect(pull.torqueAt(0.3)).toBeLessThan(6 * 0.05 * 1.2);
     expect(pull.torqueAt(truth.firstPeakAtS + 0.0061)).toBeLessThan(6 * 0.021);
+  });
+
+  it('an impulse tool strikes as often and as high as its truth says, from what the blow before left', () => {
+    const run = runPulseTool({ heights: [10, 20, 15], widthS: 0.006, periodS: 0.05, residual: 0.2, direction: 'ccw' });
+    expect(run.pulses.map(({ height }) => height)).toEqual([-10, -20, -15]);
+    for (const { atS, height } of run.pulses) expect(run.torqueAt(atS)).toBeCloseTo(height, 9);
+    expect(run.torqueAt(run.pulses[0]!.atS + 0.02)).toBeCloseTo(-2, 9);
+    expect(truthOf(run)).toMatchObject({ click: false, maximum: expect.closeTo(-20, 6) as number });
+    for (const t of [-1, 0, run.durationS, run.durationS + 1]) expect(Math.abs(run.torqueAt(t))).toBe(0);
+    const steps = sampled(run, 1e-5).map((torque, i, all) => Math.abs(torque - (all[i - 1] ?? 0)));
+    expect(Math.max(...steps)).toBeLessThan(0.2);
+    expect(() => runPulseTool({ heights: [1], widthS: 0.06, periodS: 0.05, residual: 0, direction: 'cw' })).toThrow(RangeError);
   });
 
   it('every pull begins and ends at nothing', () => {

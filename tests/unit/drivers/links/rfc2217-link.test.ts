@@ -125,7 +125,7 @@ describe('settings of the link', () => {
   - id: served
     ${link}
     driver: { id: ascii-lines }
-    channels: [{ transducer: { serialNumber: HF-T60-0071, capacity: 60 } }]
+    channels: [{ transducer: { serialNumber: HF-T60-0071, capacity: 60 }, capture: { mode: peak } }]
 `, gatewayChecks).faults.map((fault) => fault.message);
 
   it('as the page shows them are accepted', () => {

@@ -95,6 +95,44 @@ describe('sign words', () => {
   });
 });
 
+describe('the status of a line', () => {
+  const one = { separator: ';', channels: [{ column: 1 }, { column: 2, statusColumn: 3 }], status: { good: ['OK'], overload: ['OVR'], unstable: ['MOT'] } };
+
+  it('counts for all of its channels, whichever it was configured for', () => {
+    expect(decode(one, '13.0;2.0;OVR', '1;2;OK', '1;2;MOT')).toEqual([
+      value(13, 0, null, STATUS.overload), value(2, 1, null, STATUS.overload), value(1), value(2, 1), value(1, 0, null, STATUS.unstable), value(2, 1, null, STATUS.unstable),
+    ]);
+    const pattern = { pattern: '^(?<value1>\\S+) (?<value2>\\S+) (?<status2>\\w+)$', status: one.status };
+    expect(decode(pattern, '13.0 2.0 OVR', '1 2 OK')).toEqual([value(13, 0, null, STATUS.overload), value(2, 1, null, STATUS.overload), value(1), value(2, 1)]);
+  });
+
+  it('that nobody knows makes all of them unreadable, and is not passed over', () => {
+    expect(decode(one, '13.0;2.0;WHAT')).toEqual([bad('FRAME_UNREADABLE', 0), bad('FRAME_UNREADABLE', 1)]);
+  });
+
+  it('is overload without a value where there is none', () => {
+    expect(decode(one, ';2.0;OVR')).toEqual([bad('VALUE_OVERLOAD', 0), value(2, 1, null, STATUS.overload)]);
+  });
+
+  it('is for one channel alone where the options say so: by a status of its own, or by none', () => {
+    const each = { ...one, channels: [{ column: 1, statusColumn: 2 }, { column: 3, statusColumn: 4 }] };
+    expect(decode(each, '13;OVR;2;OK')).toEqual([value(13, 0, null, STATUS.overload), value(2, 1)]);
+    const without = { ...one, channels: [{ column: 1, statusColumn: null }, { column: 2, statusColumn: 3 }] };
+    expect(decode(without, '13;2;OVR')).toEqual([value(13), value(2, 1, null, STATUS.overload)]);
+    const empty = { pattern: '^(?<value1>\\S+)(?<status1>) (?<value2>\\S+) (?<status2>\\w+)$', status: one.status };
+    expect(decode(empty, '13 2 OVR')).toEqual([value(13), value(2, 1, null, STATUS.overload)]);
+    const both = { pattern: '^(?<value1>\\S+) (?<value2>\\S+) (?<status2>\\w+) (?<status>\\w+)$', status: one.status };
+    expect(decode(both, '13 2 OK OVR', '13 2 OVR OK')).toEqual([
+      value(13, 0, null, STATUS.overload), value(2, 1, null, STATUS.overload), value(13), value(2, 1, null, STATUS.overload),
+    ]);
+  });
+
+  it('of another channel says nothing of the direction of this one', () => {
+    const sided = { ...one, sign: { negative: ['L'], positive: ['R'] } };
+    expect(decode(sided, '13;2;L')).toEqual([value(13), value(-2, 1)]);
+  });
+});
+
 describe('status words', () => {
   it('become status bits of the value', () => {
     expect(decode({ status: { good: ['ST'] } }, '12.5 OL', '12.5 UNSTABLE', '12.5 ST')).toEqual([value(12.5, 0, null, STATUS.overload), value(12.5, 0, null, STATUS.unstable), value(12.5)]);

@@ -69,6 +69,18 @@ describe('framed-binary reads', () => {
     expect(all.flatMap((event) => (event.kind === 'values' ? [...(event.status ?? [0])] : []))).toEqual([0, 1, 2, 3]);
   });
 
+  it('status bits that stand with one channel for all that have none of their own, but for the sign', async () => {
+    const status = { at: 0, overload: [0], invalid: [6], negative: [7] };
+    const options = (first: object): object => ({ framing: { kind: 'cobs' }, channels: [{ at: 1, type: 'u8', ...first }, { at: 2, type: 'u8', status }] });
+    const seen = async (first: object): Promise<unknown> => {
+      const all = await events(options(first), bytes('00'), ...['01 0d 02', '80 0d 02', '40 0d 02'].map((hex) => encodeCobs(bytes(hex))));
+      return [samplesOf(all, 2), [0, 1].map((channel) => all.flatMap((event) => (event.kind === 'values' && event.channel === channel ? [...(event.status ?? new Uint8Array(event.values.length))] : [])))];
+    };
+    expect(await seen({})).toEqual([[[13, 13, null], [2, -2, null]], [[1, 0], [1, 0]]]);
+    expect(await seen({ status: null })).toEqual([[[13, 13, 13], [2, -2, null]], [[0, 0, 0], [1, 0]]]);
+    expect(await seen({ status: { at: 0, unstable: [6] } })).toEqual([[[13, 13, 13], [2, -2, null]], [[0, 0, 2], [1, 0]]]);
+  });
+
   it('digits of a bcd, and says when one is none', async () => {
     const options = { framing: { kind: 'cobs' }, channels: [{ at: 0, type: 'bcd', bytes: 2, scale: 0.1 }] };
     const all = await events(options, bytes('00'), encodeCobs(bytes('12 34')), encodeCobs(bytes('1a 34')));

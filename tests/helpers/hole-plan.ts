@@ -1,0 +1,58 @@
+/**
+ * A pull and its samples as they arrive from a device that falls silent for a while: either it goes on without what it
+ * missed (a hole), or everything comes later (a delay). Torque says which sample it is, so that what was judged can be
+ * compared with what was sent.
+ */
+import { seeded } from './seeded.ts';
+
+export interface HolePlan {
+  readonly rateHz: number;
+  readonly kind: 'hole' | 'delay';
+  readonly lastsMs: number;
+  /** When the device falls silent, ms from the beginning. */
+  readonly atMs: number;
+  /** What the adapter collects before it hands it over, ms; 0: at once. */
+  readonly lumpMs: number;
+  /** Late by 0 to so much, ms. */
+  readonly jitterMs: number;
+  readonly seed: number;
+}
+
+export interface PlannedArrival {
+  readonly atMs: number;
+  readonly torque: Float64Array;
+}
+
+/** ms: rest, rise, hold, let go, rest; then a second pull, an innocent one. */
+export const PULLS = [{ fromMs: 3_000, toMs: 4_200, torque: 30 }, { fromMs: 6_500, toMs: 7_700, torque: 40 }] as const;
+export const END_MS = 9_500;
+
+export function torqueAt(ms: number): number {
+  for (const { fromMs, toMs, torque } of PULLS) {
+    if (ms <= fromMs || ms >= toMs) continue;
+    const share = (ms - fromMs) / (toMs - fromMs);
+    return torque * Math.min(1, share / 0.6, (1 - share) / 0.15);
+  }
+  return 0;
+}
+
+/** Samples taken at multiples of the period; those taken during a hole never come, those of a delay come at its end. */
+export function plannedArrivals(plan: HolePlan): PlannedArrival[] {
+  const { rateHz, kind, lastsMs, atMs, lumpMs, jitterMs } = plan;
+  const random = seeded(plan.seed);
+  const periodMs = 1_000 / rateHz;
+  const phaseMs = random() * lumpMs;
+  const arrivals: { atMs: number; torque: number[] }[] = [];
+  for (let n = 0; n * periodMs < END_MS; n++) {
+    const takenMs = n * periodMs;
+    const isMissed = takenMs >= atMs && takenMs < atMs + lastsMs;
+    if (isMissed && kind === 'hole') continue;
+    const madeMs = isMissed ? atMs + lastsMs : takenMs;
+    const readyMs = lumpMs === 0 ? madeMs : phaseMs + Math.ceil((madeMs - phaseMs) / lumpMs) * lumpMs;
+    const last = arrivals.at(-1);
+    const arrivesMs = Math.max(last?.atMs ?? 0, readyMs + jitterMs * random() ** 3);
+    if (last && (arrivesMs === last.atMs || (lumpMs > 0 && arrivesMs - last.atMs < 0.2))) last.torque.push(torqueAt(takenMs));
+    else arrivals.push({ atMs: arrivesMs, torque: [torqueAt(takenMs)] });
+  }
+  return arrivals.map((arrival) => ({ atMs: arrival.atMs, torque: Float64Array.from(arrival.torque) }));
+}
