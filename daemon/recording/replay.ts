@@ -48,6 +48,7 @@ async function* replayTrace(input: OpenInput, options: ReplayOptions): AsyncGene
   } catch (thrown) {
     fault = thrown;
   }
+  for (const note of trace.lateNotes()) yield { kind: 'note', text: note };
   // Also before a fault: the cycle that it cuts is told as interrupted, never judged.
   yield* pipeline.end();
   if (fault !== null) throw fault as Error;
