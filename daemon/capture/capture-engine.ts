@@ -57,6 +57,8 @@ export class CaptureEngine {
   /** Samples since the last gap; Infinity before any. */
   #sinceGap = Infinity;
   #cycle: Cycle | null = null;
+  /** Where the last cycle that was no knock ended, and its highest torque, N.m. */
+  #last = { endIndex: -Infinity, highest: 0 };
   #blind: Blind | null = null;
   /** Samples left of a hold; null: not held; Infinity: until armed by hand. */
   #holdLeft: number | null = null;
@@ -178,6 +180,7 @@ export class CaptureEngine {
     if (!isNew && block.gap === null && block.firstIndex === this.#nextIndex) return;
     events.push(...this.#interrupt(block.gap ? GAP_REASONS[block.gap] : 'gap'));
     this.#history.clear();
+    this.#last = { endIndex: -Infinity, highest: 0 };
     this.#sinceGap = last ? 0 : Infinity;
     if (isNew) this.#resolve(block.rateHz);
     this.#armed.restart();
@@ -266,6 +269,7 @@ export class CaptureEngine {
     const cycle = new Cycle({
       direction, isWanted, startMs: block.startMs + at * block.spacingMs, firstIndex: block.firstIndex + at, conditioning,
       settings, numbers, counts: this.#counts, cycleAt, run, gapBefore, restBefore: this.#rest.standing,
+      justBefore: block.firstIndex + at - this.#last.endIndex < this.#counts.pulseGap ? this.#last.highest : 0,
     });
     this.#cycle = cycle;
     this.#still.reset();
@@ -346,6 +350,7 @@ export class CaptureEngine {
     if (cycle.ending !== 'at-rest') this.#rest.reset();
     // What turns without coming to rest may still stand where it stood.
     this.#rest.standing = cycle.nextAt === null ? restAfter : stood;
+    if (!cycle.isKnock) this.#last = { endIndex: cycle.options.firstIndex + cycle.lastAbove, highest: Math.abs(run ? run.maximum : cycle.maximum) };
     if (reason) events.push(dismissed(block, cycle, reason));
     else if (run) {
       const to = this.#history.length - block.torque.length + at;

@@ -20,6 +20,8 @@ export type Ending = 'released' | 'turned' | 'at-rest' | 'began-anew';
 const LEAST_PULSES = 3;
 /** … and reach so many times the arming torque: hum and noise may pass it once. */
 const PULSE_ARMS = 2;
+/** … and this share of a pull that ended just before: less is how that bounces. */
+const BOUNCE_SHARE = 0.5;
 
 export interface CycleOptions {
   readonly direction: Direction;
@@ -38,6 +40,8 @@ export interface CycleOptions {
   readonly gapBefore: boolean;
   /** Torque that stood beyond the release threshold before, N.m, or null. */
   readonly restBefore: number | null;
+  /** Highest torque of a cycle that ended less than the gap between pulses before, N.m; else 0. */
+  readonly justBefore: number;
 }
 
 /** Samples `from` up to `to` of a cycle. */
@@ -188,7 +192,8 @@ export class Cycle {
   }
 
   #lookForPulse(torque: Float64Array, from: number, to: number): void {
-    const needed = PULSE_ARMS * this.options.numbers.armTorque;
+    const { numbers, justBefore } = this.options;
+    const needed = Math.max(PULSE_ARMS * numbers.armTorque, BOUNCE_SHARE * justBefore);
     let i = from;
     while (i < to && this.#sign * torque[i]! < needed) i++;
     if (i === to) return;

@@ -263,7 +263,7 @@ function eachBlock<In, Out>(step: (block: In) => readonly Out[], onThrow: (throw
 /** Follows from where and when the samples were taken and how, so that a replay of the same recording finds the same id. */
 function readingId(trace: Omit<Trace, 'id'>, source: string | null): string {
   const { channel, epoch, firstIndex, startWallMs, evidence } = trace;
-  const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs, JSON.stringify(evidence.settings)].join('|');
+  const facts = [source ?? '', channel, epoch, firstIndex + evidence.cycleAt, evidence.takenAt, startWallMs, JSON.stringify(evidence.settings), ...(evidence.takenBy === 'zero-check' ? ['zero-check'] : [])].join('|');
   return createHash('sha256').update(facts).digest('hex').slice(0, 32);
 }
 

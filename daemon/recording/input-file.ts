@@ -16,6 +16,8 @@ export interface OpenInput {
   readonly bytes: AsyncGenerator<Buffer, void, void>;
   /** Bytes of the file read so far. */
   readonly bytesRead: () => number;
+  /** Lets go of the file, read or not. */
+  readonly close: () => void;
 }
 
 const STANDARD_INPUT = '-';
@@ -60,7 +62,7 @@ export async function openInput(path: string, format?: InputKind): Promise<OpenI
   const whole = startingWith(head, counted);
   const encoding = encodingOf(head);
   const kind = format ?? kindOf(head, encoding);
-  return { path, kind, size, bytes: kind === 'mcap' ? whole : asUtf8(whole, encoding), bytesRead: () => read };
+  return { path, kind, size, bytes: kind === 'mcap' ? whole : asUtf8(whole, encoding), bytesRead: () => read, close: () => void stream.destroy() };
 }
 
 /** What an ordinary file is, without reading it up; null for a pipe or standard input, which can be read once only. */
@@ -73,7 +75,7 @@ export async function peekKind(path: string, format?: InputKind): Promise<InputK
     throw inputNotFound(path, thrown);
   }
   const input = await openInput(path);
-  await input.bytes.return();
+  input.close();
   return input.kind;
 }
 

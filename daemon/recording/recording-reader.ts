@@ -75,7 +75,7 @@ export async function* recordingItems(input: OpenInput, onBytes?: (bytes: number
     if (thrown instanceof TorsiondError) throw thrown;
     throw inputNotFound(path, thrown);
   } finally {
-    await input.bytes.return();
+    input.close();
   }
   if (reader.done()) return;
   if (!isOurs) throw notARecording(path, undefined);

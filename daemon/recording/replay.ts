@@ -23,7 +23,7 @@ export async function* replayFile(source: string, options: ReplayOptions): Async
     if (input.kind === 'mcap') yield* replayRecording(input, options);
     else yield* replayTrace(input, options);
   } finally {
-    await input.bytes.return();
+    input.close();
   }
 }
 

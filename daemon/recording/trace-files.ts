@@ -85,7 +85,7 @@ export async function openTraceFile(options: TraceFileOptions): Promise<TraceFil
       blocks: blocksOf(joined(looked, rows), timesS[0]!, rateHz, isUneven, rows, options, lateNotes),
     };
   } catch (thrown) {
-    await input.bytes.return();
+    input.close();
     throw thrown;
   }
 }

@@ -89,7 +89,7 @@ async function* csvBatches(reader: CsvReader, first: Buffer, input: OpenInput): 
     for await (const chunk of input.bytes) yield* reader.take(chunk);
     yield* reader.finish();
   } finally {
-    await input.bytes.return();
+    input.close();
   }
 }
 
@@ -251,7 +251,7 @@ class CsvReader {
   #inSeconds(time: number, unit: Exclude<TimeUnit, 'iso'>, line: number): number {
     const seconds = unit === 's' ? time : time / PER_SECOND[unit];
     if (Math.abs(seconds) > LATEST_S) {
-      throw badRow(this.#path, line, `${this.#head.names[this.#head.timeAt]} is "${time}"; a magnitude of ${LATEST_S} s at most is allowed`);
+      throw badRow(this.#path, line, `${this.#head.names[this.#head.timeAt]} is ${time}; a magnitude of ${LATEST_S} s at most is allowed`);
     }
     return seconds;
   }
@@ -320,7 +320,7 @@ async function* ndjsonBatches(
     if (batch.count > 0) yield batch;
     throw thrown;
   } finally {
-    await input.bytes.return();
+    input.close();
   }
   if (isFirst) throw new TorsiondError('INPUT_FORMAT', 'the file is empty', { where: path });
   if (batch.count > 0) yield batch;

@@ -146,7 +146,7 @@ describe('a replay that was not told enough', () => {
     const path = file(csvText(pullTorque({ torque: 50, hasClick: true }, 1_000), 1_000));
     const { exitCode, stdout, stderr } = await inProcess('replay', path, '--capacity', '60', '--json');
     expect({ exitCode, stdout }).toEqual({ exitCode: 64, stdout: '' });
-    expect(stderr).toMatch(/^USAGE a trace does not say how a cycle becomes a reading; give it with --mode, which is one of track, peak, first-peak \(/);
+    expect(stderr).toMatch(/^USAGE a trace does not say how a cycle becomes a reading; give it with --mode, which is one of track, peak, first-peak, pulse \(/);
     expect((await inProcess('replay', path, '--mode', 'peak')).stderr).toMatch(/^USAGE a trace does not say the transducer's capacity/);
   });
 });

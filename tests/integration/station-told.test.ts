@@ -5,14 +5,14 @@ import { half, stationBench } from '../helpers/station-bench.ts';
 const close = (value: number): unknown => expect.closeTo(value, 6);
 
 it('a knock and a pull in the other direction are told and counted by their reasons', async () => {
-  const bench = await stationBench({ capture: { mode: 'peak', direction: 'cw', unit: 'cN.m' } });
+  const bench = await stationBench({ capture: { mode: 'peak', direction: 'cw' } });
   await bench.torque(half(8, 8));
   await bench.rest(400);
   await bench.pull(-30);
   await bench.pull(31);
   expect(bench.of('cycle.dismissed')).toMatchObject([
-    { channel: 'bench-a/1', reason: 'too-short', direction: 'cw', unit: 'cN.m', mode: 'peak', epoch: 1, maximum: close(100 * Math.max(...half(8, 8))) },
-    { reason: 'other-direction', direction: 'ccw', maximum: close(-100 * Math.max(...half(30, 200))) },
+    { channel: 'bench-a/1', reason: 'too-short', direction: 'cw', unit: 'N.m', mode: 'peak', epoch: 1, maximum: close(Math.max(...half(8, 8))) },
+    { reason: 'other-direction', direction: 'ccw', maximum: close(-Math.max(...half(30, 200))) },
   ]);
   expect(bench.of('reading.stored')).toHaveLength(1);
   const counts = ['too-short', 'other-direction', 'standing', 'not-taken'].map((reason) => bench.counter(`torsiond_dismissed_cycles_total{channel="bench-a/1",reason="${reason}"}`));

@@ -52,8 +52,11 @@ export const EvidenceAnswer = z.object({
     calibrationDue: z.string().nullable(), uncertainty: z.object({ percent: z.number(), k: z.number() }).nullable(),
   }),
   cycleAt: z.number().int().describe('Index in the trace at which the cycle began.'),
-  takenBy: z.enum(['cycle', 'command', 'still']), takenAt: z.number().int().nullable(),
+  takenBy: z.enum(['cycle', 'command', 'still', 'zero-check']), takenAt: z.number().int().nullable(),
   gapBefore: z.boolean().describe('Samples are missing shortly before the cycle.'),
+  restBefore: z.number().nullable().describe('Torque that stood still beyond the release threshold before the cycle, N.m.'),
+  restAfter: z.number().nullable().describe('The same after it.'),
+  isPulsed: z.boolean().describe('Nothing but short applications, as those of an impulse tool.'),
   simulated: z.boolean(), timeEstimated: z.boolean(),
 }).describe('All that is needed to derive the reading from the trace again.');
 

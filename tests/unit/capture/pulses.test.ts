@@ -58,6 +58,14 @@ describe.each(['peak', 'first-peak'] as const)('a run-down in %s', (mode) => {
     expect(dismissed(feed({ mode }, train([20, 22, 21], 3, 5)))).toEqual(['too-short', 'too-short', 'too-short']);
   });
 
+  it('takes no bounces after a pull for a run-down', () => {
+    const pull = Array.from({ length: RATE }, (_, i) => 40 * Math.sin((Math.PI * i) / RATE));
+    const bounces = train([9, 7, 6, 3], 12, 8).slice(RATE / 2 - 200);
+    const events = feed({ mode }, [...new Array<number>(RATE).fill(0), ...pull, ...bounces]);
+    expect(captured(events).map(({ capture }) => Number(capture.value.toFixed(3)))).toEqual([40]);
+    expect(dismissed(events)).toEqual(['too-short']);
+  });
+
   it('keeps a pull that follows two knocks apart from them', () => {
     const knocks = train([8, 9], 10, 5).slice(0, -RATE / 2);
     const pull = Array.from({ length: RATE }, (_, i) => 30 * Math.sin((Math.PI * i) / RATE));

@@ -128,6 +128,17 @@ it('tells of an interrupted cycle until the next begins', () => {
   expect(view(model).interrupted).toBeNull();
 });
 
+it('tells of torque without a reading, in the unit it was told in, until the next cycle begins', () => {
+  const model = greeted();
+  model.dismissed({
+    type: 'cycle.dismissed', at: AT, source: null, channel: 'bench-a/1', epoch: 1, mode: 'peak', reason: 'too-short', direction: 'cw', unit: 'N.m', maximum: 9, startedAt: AT, durationMs: 8,
+  });
+  model.channelState({ ...view(model).info, settings: { ...view(model).info.settings, unit: 'cN.m' } });
+  expect(view(model).dismissed).toEqual({ reason: 'too-short', maximum: 9, unit: 'N.m' });
+  model.cycleStarted({ type: 'cycle.started', at: AT, channel: 'bench-a/1', epoch: 1, direction: 'cw' });
+  expect(view(model).dismissed).toBeNull();
+});
+
 describe('the tape of the last seconds', () => {
   it('keeps its window and no more', () => {
     const tape = new LiveTape();
