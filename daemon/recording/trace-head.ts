@@ -112,8 +112,8 @@ export interface SaidUnits {
 export function saidUnits(path: string, time: string, torque: string, row: UnitsRow | null, asked: TraceAsked): SaidUnits {
   if (asked.timeUnit === undefined && (isOtherTime(unitPart(time)) || isStrange(time, timeUnitOf(time)))) throw strangeUnit(path, time, '--time-unit');
   if (asked.unit === undefined && isStrange(torque, torqueUnitOf(torque))) throw strangeUnit(path, torque, '--trace-unit');
-  const timeUnit = agreed(path, 'time', time, [
-    ['--time-unit', asked.timeUnit ?? null], ['the name of the column', timeUnitOf(time)], ['the row of units', row?.time ?? null],
+  const timeUnit = asked.timeUnit ?? agreed(path, 'time', time, [
+    ['the name of the column', timeUnitOf(time)], ['the row of units', row?.time ?? null],
   ]);
   const unit = agreed(path, 'torque', torque, [
     ['--trace-unit', asked.unit ?? null], ['the name of the column', torqueUnitOf(torque)], ['the row of units', row?.torque ?? null],
