@@ -105,6 +105,8 @@ class CsvReader {
   readonly #point: number;
   #timeUnit: TimeUnit | null;
   #hasRows = false;
+  /** Columns of each row. */
+  #width: number;
   #rest: Buffer = Buffer.alloc(0);
   #line: number;
   #batch = new Batch();
@@ -117,6 +119,7 @@ class CsvReader {
     this.#point = head.delimiter === 44 ? -1 : 44;
     this.#timeUnit = head.timeUnit;
     this.#line = head.firstLine;
+    this.#width = head.names.length;
   }
 
   * take(chunk: Buffer): Generator<RowBatch, void, void> {
@@ -184,7 +187,7 @@ class CsvReader {
     }
     if (at >= length && !isLast) return -1;
     const line = this.#line++;
-    const isPlain = column === names.length - 1 && !Number.isNaN(time) && !Number.isNaN(torque) && this.#timeUnit !== null && this.#timeUnit !== 'iso';
+    const isPlain = column === names.length - 1 && this.#width === names.length && !Number.isNaN(time) && !Number.isNaN(torque) && this.#timeUnit !== null && this.#timeUnit !== 'iso';
     if (isPlain) this.#add(this.#inSeconds(time, this.#timeUnit as Exclude<TimeUnit, 'iso'>, line), torque, line);
     else this.#textRow(bytes.toString('utf8', from, at), line);
     return at + 1;
@@ -226,8 +229,10 @@ class CsvReader {
 
   #cells(cells: readonly string[], line: number): void {
     const { names, timeAt, torqueAt } = this.#head;
+    // Some loggers end each row with a delimiter. One row alone that does so has lost something.
     const isEnded = cells.length === names.length + 1 && cells.at(-1)!.trim() === '';
-    if (cells.length !== names.length && !isEnded) throw badRow(this.#path, line, `has ${cells.length} columns, the header ${names.length}`);
+    if (!this.#hasRows && isEnded) this.#width = names.length + 1;
+    if (cells.length !== this.#width || (this.#width > names.length && !isEnded)) throw badRow(this.#path, line, `has ${cells.length} columns, the header ${names.length}`);
     const time = this.#time(cells[timeAt]!.trim(), line);
     this.#add(time, this.#number(cells[torqueAt]!, LARGEST_VALUE, line, names[torqueAt]!), line);
   }

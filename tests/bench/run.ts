@@ -15,13 +15,14 @@ const PARTS: Record<string, () => Promise<{ run(): Promise<BenchLine[]> }>> = {
   d: () => import('./spacing.bench.ts'),
   e: () => import('./store.bench.ts'),
   f: () => import('./trace-size.bench.ts'),
+  g: () => import('./trace-read.bench.ts'),
 };
 
 const { values } = parseArgs({ options: { only: { type: 'string' }, json: { type: 'boolean', default: false } } });
 const letters = values.only === undefined ? null : values.only.split(',').map((letter) => letter.trim());
 const unknown = letters?.find((letter) => !(letter in PARTS));
 if (unknown !== undefined) {
-  process.stderr.write(`there is no part "${unknown}"; there are a, b, c, d, e, f\n`);
+  process.stderr.write(`there is no part "${unknown}"; there are ${Object.keys(PARTS).join(', ')}\n`);
   process.exit(64);
 }
 

@@ -1,5 +1,7 @@
+import { spawnSync } from 'node:child_process';
 import { readFileSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
+import { fileURLToPath } from 'node:url';
 import fc from 'fast-check';
 import { describe, expect, it } from 'vitest';
 import { createRecorder } from '../../daemon/recording/recorder.ts';
@@ -10,6 +12,7 @@ import { inProcess, torsiond } from '../helpers/run-torsiond.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { csvText, pullTorque, withNoise } from '../helpers/traces.ts';
 
+const ENTRY = fileURLToPath(new URL('../../daemon/torsiond.mjs', import.meta.url));
 const THREE_PULLS = [
   ...pullTorque({ torque: 50, hasClick: true, after: 56 }, 1_000),
   ...pullTorque({ torque: 30, hasClick: false }, 1_000),
@@ -42,6 +45,48 @@ async function recording(values: readonly number[], channel: object = {}, pieces
   await recorder.close();
   return path;
 }
+
+describe('a part of a file', () => {
+  const window = async (path: string, ...more: string[]): Promise<{ readings: Record<string, unknown>[]; stderr: string }> => {
+    const { exitCode, stdout, stderr } = await inProcess('replay', path, '--mode', 'first-peak', '--capacity', '60', '--json', ...more);
+    expect(exitCode).toBe(0);
+    return { readings: objects(stdout), stderr };
+  };
+
+  it.each(['trace', 'recording'])('of a %s tells the readings inside as the whole replay does, and how many it left out', async (kind) => {
+    const torque = withNoise(THREE_PULLS, 0.02);
+    const path = kind === 'trace' ? file(csvText(torque, 1_000)) : await recording(torque);
+    const whole = (await window(path)).readings;
+    expect(whole).toHaveLength(3);
+    const beginMs = kind === 'trace' ? 0 : Date.UTC(2026, 10, 25, 8);
+    const startS = whole.map((reading) => (Date.parse(reading.startedAt as string) - beginMs) / 1_000);
+    const second = await window(path, '--from', String(startS[1]! - 0.01), '--to', String(startS[2]!));
+    expect(second.readings).toEqual([whole[1]]);
+    expect(second.stderr).toMatch(/^note: 2 cycles outside of --from and --to, or only partly inside, left out /);
+    const moment = await window(path, '--from', whole[2]!.startedAt as string);
+    expect(moment.readings).toEqual([whole[2]]);
+    // A cycle that the window cuts is none of it.
+    expect((await window(path, '--from', String(startS[1]! + 0.01), '--to', String(startS[2]! + 0.01))).readings).toEqual([]);
+  });
+
+  it('is refused where its end is no moment', async () => {
+    expect(await inProcess('replay', 'a.csv', '--from', 'noon')).toMatchObject({ exitCode: 64, stderr: expect.stringContaining('"noon" is neither a number of seconds nor a date and time') as string });
+  });
+});
+
+describe('a trace from standard input', () => {
+  it('gives the readings of the file, and says what it passed over', async () => {
+    const path = file(`Hollin & Fenn logger\n${csvText(withNoise(THREE_PULLS, 0.02), 1_000)}`);
+    const options = ['--mode', 'first-peak', '--capacity', '60', '--json'];
+    const direct = await torsiond('replay', path, ...options);
+    const piped = spawnSync(process.execPath, [ENTRY, 'replay', '-', ...options], { input: readFileSync(path), encoding: 'utf8' });
+    expect(piped.status).toBe(0);
+    const plain = (text: string): Record<string, unknown>[] => objects(text).map(({ source: _source, id: _id, ...rest }) => rest);
+    expect(plain(piped.stdout)).toEqual(plain(direct.stdout));
+    expect(plain(piped.stdout)).toHaveLength(3);
+    expect(piped.stderr).toBe('note: a line before the names of the columns (line 2) passed over (-)\n');
+  });
+});
 
 describe('torsiond replay', () => {
   it('prints one JSON line per reading, for several files in order, with the fields of the interface', async () => {
@@ -234,12 +279,12 @@ describe('bad input to a replay', () => {
     ['a folder', () => tempFolder(), 66, 'INPUT_NOT_FOUND'],
     ['an empty file', () => file(''), 65, 'INPUT_FORMAT'],
     ['other columns', () => file('t,M\n0,1\n1,2\n2,3\n'), 65, 'INPUT_NO_COLUMN'],
-    ['a name without a kind', () => file('x', 'a.bin'), 65, 'INPUT_FORMAT'],
-    ['garbage that is called a recording', () => file('garbage', 'a.mcap'), 65, 'INPUT_FORMAT'],
-    ['UTF-16', () => file(Buffer.from('\uFEFFtime_s,torque_Nm\n', 'utf16le')), 65, 'INPUT_FORMAT'],
+    ['a name without a kind', () => file('x', 'a.bin'), 65, 'INPUT_NO_COLUMN'],
+    ['garbage that is called a recording', () => file('garbage', 'a.mcap'), 65, 'INPUT_NO_COLUMN'],
+    ['UTF-16 without rows', () => file(Buffer.from('\uFEFFtime_s,torque_Nm\n', 'utf16le')), 65, 'INPUT_FORMAT'],
     ['a line of 10 MB', () => file(`time_s,torque_Nm\n0,${'1'.repeat(10_000_000)}\n`), 65, 'INPUT_BAD_ROW'],
   ])('%s has its code and exit code', async (_what, make, exit, code) => {
-    const { exitCode, stdout, stderr } = await inProcess('replay', make(), '--capacity', '60', '--json');
+    const { exitCode, stdout, stderr } = await inProcess('replay', make(), '--mode', 'peak', '--capacity', '60', '--json');
     expect({ exitCode, stdout }).toEqual({ exitCode: exit, stdout: '' });
     expect(stderr.split(' ')[0]).toBe(code);
     expect(stderr.trimEnd().split('\n')).toHaveLength(1);
@@ -247,7 +292,7 @@ describe('bad input to a replay', () => {
 
   it('a trace without --capacity, or with a low-pass that its rate cannot carry, is refused', async () => {
     const path = file(csvText(pull, 1_000));
-    expect(await inProcess('replay', path, '--json')).toMatchObject({ exitCode: 64, stdout: '', stderr: expect.stringMatching(/^USAGE .*--capacity/) as string });
-    expect(await inProcess('replay', path, '--capacity', '60', '--cutoff', '900', '--json')).toMatchObject({ exitCode: 78, stdout: '', stderr: expect.stringMatching(/^RATE_TOO_LOW /) as string });
+    expect(await inProcess('replay', path, '--mode', 'peak', '--json')).toMatchObject({ exitCode: 64, stdout: '', stderr: expect.stringMatching(/^USAGE .*--capacity/) as string });
+    expect(await inProcess('replay', path, '--mode', 'peak', '--capacity', '60', '--cutoff', '900', '--json')).toMatchObject({ exitCode: 78, stdout: '', stderr: expect.stringMatching(/^RATE_TOO_LOW /) as string });
   });
 });

@@ -17,9 +17,8 @@ describe('what is asked of a replay', () => {
 
   it('counts torques in the unit that is named', () => {
     const channel = traceChannel(flags({ unit: 'cN.m', capacity: 500, target: 320, low: 290, high: 350 }));
-    expect(channel).toMatchObject({ unit: 'cN.m', deviceUnit: 'N.m', transducer: { capacity: 500 } });
+    expect(channel).toMatchObject({ unit: 'cN.m', transducer: { capacity: 500 } });
     expect(channel.capture).toMatchObject({ unit: 'cN.m', limits: { kind: 'absolute', target: 320, low: 290, high: 350 } });
-    expect(traceChannel(flags({ traceUnit: '[lbf_av].[in_i]', unit: 'N.m', capacity: 2 }))).toMatchObject({ unit: 'N.m', deviceUnit: '[lbf_av].[in_i]', transducer: { capacity: 2 } });
   });
 
   it('makes the low-pass that was asked for', () => {
