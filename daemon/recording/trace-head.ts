@@ -266,7 +266,7 @@ function cellsOf(text: string, delimiter: string): string[] {
 
 /** @throws when the quotes do not match */
 export function quotedCells(text: string, delimiter: string): string[] {
-  const records = parse<string[]>(text, { delimiter, relax_column_count: true, trim: true, skip_empty_lines: true, record_delimiter: ['\r\n', '\n', '\r'] });
+  const records: string[][] = parse(text, { delimiter, relax_column_count: true, trim: true, skip_empty_lines: true, record_delimiter: ['\r\n', '\n', '\r'] });
   // A line end of another kind inside a row: the rows behind it would be lost.
   if (records.length > 1) throw new Error('several rows in one');
   return records[0] ?? [];
