@@ -2,6 +2,7 @@
  * Files to readings, through the code of the live gateway: a recording through driver, sample clock and channel
  * pipeline; a plain trace through the channel pipeline.
  */
+import { TorsiondError } from '../../shared/errors.ts';
 import { NAMED_UNIT } from '../../shared/units.ts';
 import { openInput, type OpenInput } from './input-file.ts';
 import { recordingItems } from './recording-reader.ts';
@@ -46,12 +47,23 @@ async function* replayTrace(input: OpenInput, options: ReplayOptions): AsyncGene
       yield* pipeline.push(block);
     }
   } catch (thrown) {
-    fault = thrown;
+    fault = tooSlow(thrown, input.path, options);
   }
   for (const note of trace.lateNotes()) yield { kind: 'note', text: note };
   // Also before a fault: the cycle that it cuts is told as interrupted, never judged.
-  yield* pipeline.end();
+  try {
+    yield* pipeline.end();
+  } catch (thrown) {
+    // A pipeline that could not begin cannot end either.
+    fault ??= tooSlow(thrown, input.path, options);
+  }
   if (fault !== null) throw fault as Error;
+}
+
+/** Milliseconds that are read as seconds make a rate that no mode can do with: the same fault, with what else it may be. */
+function tooSlow(thrown: unknown, path: string, { asked }: ReplayOptions): unknown {
+  if (!(thrown instanceof TorsiondError) || thrown.code !== 'RATE_TOO_LOW' || asked.timeUnit !== undefined) return thrown;
+  return new TorsiondError(thrown.code, thrown.message, { where: path, hint: `${thrown.hint} If the times are no seconds, say what they are with --time-unit.`, cause: thrown });
 }
 
 async function* replayRecording(input: OpenInput, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
