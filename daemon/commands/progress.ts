@@ -15,14 +15,17 @@ export interface Progress {
 
 export const NO_PROGRESS: Progress = { show: () => {}, amount: () => {}, clear: () => {} };
 
-export function createProgress(context: CommandContext, what: string): Progress {
+/** @param afterMs quick work shows no bar */
+export function createProgress(context: CommandContext, what: string, afterMs = 0): Progress {
   if (!context.isTerminal.err) return NO_PROGRESS;
   let shownAtMs = -Infinity;
+  let isVisible = false;
   const beganAtMs = context.clock.monoMs();
   const isDue = (): boolean => {
     const nowMs = context.clock.monoMs();
-    if (nowMs - shownAtMs < EVERY_MS) return false;
+    if (nowMs - beganAtMs < afterMs || nowMs - shownAtMs < EVERY_MS) return false;
     shownAtMs = nowMs;
+    isVisible = true;
     return true;
   };
   return {
@@ -37,7 +40,8 @@ export function createProgress(context: CommandContext, what: string): Progress 
       context.status(`\r${what} ${'■'.repeat(full)}${'·'.repeat(WIDTH - full)} ${String(Math.round(share * 100)).padStart(3)} %`);
     },
     clear: () => {
-      if (shownAtMs > -Infinity) context.status('\r\u001b[K');
+      if (isVisible) context.status('\r\u001b[K');
+      isVisible = false;
     },
   };
 }

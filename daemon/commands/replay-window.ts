@@ -1,5 +1,6 @@
 /** `--from` and `--to` of a replay: everything is fed from the beginning, so values are those of the whole; only what lies inside is told. */
 import { InvalidArgumentError } from 'commander';
+import { TorsiondError } from '../../shared/errors.ts';
 import { readMoment } from '../recording/iso-time.ts';
 
 /** Seconds from the beginning of the file, or a moment, ms since 1970. */
@@ -14,6 +15,14 @@ export function windowEnd(text: string): WindowEnd {
   if (moment === null) throw new InvalidArgumentError(`"${text}" is neither a number of seconds nor a date and time such as 2026-11-30T08:15:00Z`);
   return { kind: 'moment', wallMs: (moment.wholeS + moment.restS) * 1_000 };
 }
+
+/** @throws TorsiondError USAGE when nothing can lie inside */
+export function checkWindow({ from, to }: { readonly from?: WindowEnd; readonly to?: WindowEnd }): void {
+  const isTurned = from !== undefined && to !== undefined && from.kind === to.kind && valueOf(from) >= valueOf(to);
+  if (isTurned) throw new TorsiondError('USAGE', '--from must be earlier than --to');
+}
+
+const valueOf = (end: WindowEnd): number => (end.kind === 'seconds' ? end.s : end.wallMs);
 
 export class ReplayWindow {
   readonly #from: WindowEnd | undefined;

@@ -7,9 +7,9 @@ import type { SettingsChecks } from '../settings/check-settings.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import type { CommandContext, RegisterCommand } from './context.ts';
 import { counted } from './options.ts';
-import { createProgress, NO_PROGRESS, type Progress } from './progress.ts';
+import { createProgress, type Progress } from './progress.ts';
 import { ReadingTable } from './reading-table.ts';
-import { ReplayWindow } from './replay-window.ts';
+import { checkWindow, ReplayWindow } from './replay-window.ts';
 import { COMMAND_LINE_UNIT, adaptChannel, addReplayOptions, traceChannel, type ReplayFlags } from './replay-options.ts';
 
 export const registerReplay: RegisterCommand = (program, context, finish) => {
@@ -22,11 +22,15 @@ export const registerReplay: RegisterCommand = (program, context, finish) => {
     .action(finish((files: string[], flags: ReplayFlags) => replay(files, flags, context)));
 };
 
+/** A replay that takes longer shows how far it is. */
+const PROGRESS_AFTER_MS = 500;
+
 async function replay(files: readonly string[], flags: ReplayFlags, context: CommandContext): Promise<number> {
   const [{ peekKind }, { replayFile }, { openReplayPipeline }, checks] = await Promise.all([
     import('../recording/input-file.ts'), import('../recording/replay.ts'), import('../recording/replay-pipeline.ts'), driverChecks(flags.config),
   ]);
   // Everything that can be known to be wrong is told before the first reading.
+  checkWindow(flags);
   const traceSettings = traceChannel(flags);
   for (const file of files) {
     const kind = await peekKind(file, flags.format);
@@ -34,15 +38,19 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
   }
   let exitCode = 0;
   for (const file of files) {
-    // Rows on the same terminal show progress enough, and a bar would run through them.
-    const progress = context.isTerminal.out ? NO_PROGRESS : createProgress(context, file);
+    const progress = createProgress(context, file, PROGRESS_AFTER_MS);
+    // Rows may stand on the same terminal as the bar.
+    const print = (line: string): Promise<void> => {
+      progress.clear();
+      return context.print(line);
+    };
     const window = new ReplayWindow(flags.from, flags.to);
     let size: number | null = null;
     let table: ReadingTable | null = null;
     const counts = { readings: 0, interrupted: 0, dismissed: 0 };
     const row = async (line: (table: ReadingTable) => string): Promise<void> => {
       if (table === null) throw new TorsiondError('INTERNAL', 'a reading came before its channel');
-      await context.print(line(table));
+      await print(line(table));
     };
     const results = replayFile(file, {
       traceSettings,
@@ -76,15 +84,15 @@ async function replay(files: readonly string[], flags: ReplayFlags, context: Com
       } else if (result.kind === 'reading') {
         if (!window.holds(result.reading)) continue;
         counts.readings++;
-        if (flags.json) await context.print(JSON.stringify(result.reading));
+        if (flags.json) await print(JSON.stringify(result.reading));
         else await row((lines) => lines.reading(result.reading));
       } else if (result.kind === 'loaded') {
-        if (flags.json) await context.print(JSON.stringify(result.note));
+        if (flags.json) await print(JSON.stringify(result.note));
         else await row((lines) => lines.loaded(result.note));
       } else {
         if (!window.holds(result.cycle)) continue;
         counts[result.kind]++;
-        if (flags.json) await context.print(JSON.stringify(result.cycle));
+        if (flags.json) await print(JSON.stringify(result.cycle));
         else await row((lines) => lines.withoutReading(result.cycle));
       }
     }

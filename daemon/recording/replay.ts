@@ -2,6 +2,7 @@
  * Files to readings, through the code of the live gateway: a recording through driver, sample clock and channel
  * pipeline; a plain trace through the channel pipeline.
  */
+import { TorsiondError } from '../../shared/errors.ts';
 import { NAMED_UNIT } from '../../shared/units.ts';
 import { openInput, type OpenInput } from './input-file.ts';
 import { recordingItems } from './recording-reader.ts';
@@ -43,14 +44,21 @@ async function* replayTrace(input: OpenInput, options: ReplayOptions): AsyncGene
       await options.pace(block.startMs);
       if (options.stop.aborted) break;
       options.onBytes?.(input.bytesRead());
-      yield* pipeline.push(block);
+      for (const result of pipeline.push(block)) yield result.kind === 'fault' ? { kind: 'fault', error: tooSlow(result.error, options) } : result;
     }
   } catch (thrown) {
     fault = thrown;
   }
+  for (const note of trace.lateNotes()) yield { kind: 'note', text: note };
   // Also before a fault: the cycle that it cuts is told as interrupted, never judged.
   yield* pipeline.end();
   if (fault !== null) throw fault as Error;
+}
+
+/** Milliseconds that are read as seconds make a rate that no mode can do with: the same fault, with what else it may be. */
+function tooSlow(error: TorsiondError, { asked }: ReplayOptions): TorsiondError {
+  if (error.code !== 'RATE_TOO_LOW' || asked.timeUnit !== undefined) return error;
+  return new TorsiondError(error.code, error.message, { ...(error.where === null ? {} : { where: error.where }), hint: `${error.hint} If the times are no seconds, say what they are with --time-unit.`, cause: error });
 }
 
 async function* replayRecording(input: OpenInput, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {

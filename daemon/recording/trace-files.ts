@@ -22,6 +22,8 @@ export interface TraceFile {
   readonly originWallMs: number;
   /** For people: what was passed over, taken for granted or is uneven. */
   readonly notes: readonly string[];
+  /** The same of what was only found while reading; whole after the last block. */
+  readonly lateNotes: () => readonly string[];
   /**
    * Blocks as they are read, memory bounded. Given once.
    * @throws TorsiondError INPUT_BAD_ROW, after every block before the bad row was given
@@ -43,8 +45,15 @@ const ANCHOR_EVERY = 4_096;
 const GRID = 2 ** 24;
 /** Times that leave the even spacing by more than this share (99 of 100 by less) are told, and their readings flagged. */
 const EVEN_SHARE = 0.1;
-/** Whole numbers this far apart, in a column that only by default holds seconds, are rather milliseconds, s. */
+/** Times this far apart, in a column that only by default holds seconds, are rather milliseconds, s. */
 const SUSPECT_S = 1;
+/** So many more uneven distances than one of 100: the times are not even any more. */
+const UNEVEN = 4;
+/** They are again when the same is made up for by 100 even ones each. */
+const MOST_UNEVEN = 8;
+/** Times that run this many spacings off within so many samples (0.8 %) have another rate. */
+const OFF_RATE_SPACINGS = 2;
+const OFF_RATE_EVERY = 256;
 const onGrid = (milliseconds: number): number => Math.round(milliseconds * GRID) / GRID;
 
 interface Looked {
@@ -65,14 +74,15 @@ export async function openTraceFile(options: TraceFileOptions): Promise<TraceFil
       throw bad ?? new TorsiondError('INPUT_FORMAT', `the trace has ${timesS.length} ${timesS.length === 1 ? 'row' : 'rows'}; a sample rate needs at least 3`, { where: path });
     }
     const { rateHz, unevenShare } = sampleRate(path, timesS);
-    if (!rows.isTimeAsked) refuseMilliseconds(path, rows.timeName, timesS, rateHz);
+    if (!rows.isTimeAsked && rows.originS() === 0) refuseMilliseconds(path, rows.timeName, timesS, rateHz);
     const isUneven = unevenShare > EVEN_SHARE;
     const uneven = `the times leave an even spacing by up to ${Math.round(unevenShare * 100)} % of it; readings are flagged time-estimated`;
+    const lateNotes: string[] = [];
     return {
-      rateHz, unit: rows.unit,
+      rateHz, unit: rows.unit, lateNotes: () => lateNotes,
       originWallMs: (rows.originS() + timesS[0]!) * 1_000,
       notes: [...rows.notes(), ...(isUneven ? [uneven] : [])],
-      blocks: blocksOf(joined(looked, rows), timesS[0]!, rateHz, isUneven, rows, options),
+      blocks: blocksOf(joined(looked, rows), timesS[0]!, rateHz, isUneven, rows, options, lateNotes),
     };
   } catch (thrown) {
     input.close();
@@ -117,7 +127,7 @@ function notLater(path: string, name: string, line: number, timeS: number, befor
 }
 
 function refuseMilliseconds(path: string, name: string, timesS: readonly number[], rateHz: number): void {
-  if (rateHz > 1 / SUSPECT_S || !timesS.every((time) => Number.isInteger(time))) return;
+  if (rateHz > 1 / SUSPECT_S || (rateHz === 1 / SUSPECT_S && !timesS.every((time) => Number.isInteger(time)))) return;
   throw new TorsiondError('INPUT_FORMAT', `"${name}" is taken for seconds, and its times are ${Number((1 / rateHz).toPrecision(4))} apart: that would be ${Number(rateHz.toPrecision(3))} samples/s; they look like milliseconds`, {
     where: path, hint: 'Give --time-unit ms, or --time-unit s when they are seconds; nothing was judged.',
   });
@@ -147,7 +157,8 @@ function sampleRate(path: string, timesS: readonly number[]): { rateHz: number; 
 }
 
 async function* blocksOf(
-  batches: AsyncGenerator<RowBatch, void, void>, originS: number, rateHz: number, timeEstimated: boolean, rows: TraceRows, options: TraceFileOptions,
+  batches: AsyncGenerator<RowBatch, void, void>, originS: number, rateHz: number, isUneven: boolean, rows: TraceRows, options: TraceFileOptions,
+  lateNotes: string[],
 ): AsyncGenerator<DeviceBlock, void, void> {
   const { input: { path }, channel } = options;
   const { unit } = rows;
@@ -163,7 +174,10 @@ async function* blocksOf(
   let gap: GapReason | null = 'connected';
   let anchor = { index: 0, atMs: 0 };
   let beforeS = Number.NaN;
+  let way = { index: 0, timeS: 0 };
   let misfits = 0;
+  let uneven = 0;
+  let timeEstimated = isUneven;
 
   const take = (): DeviceBlock => {
     const block: DeviceBlock = {
@@ -191,8 +205,16 @@ async function* blocksOf(
           throw new TorsiondError('INPUT_BAD_ROW', `line ${line[i]!}: the times stop to fit ${Number(rateHz.toPrecision(6))} S/s`, { where: `${path}:${line[i]!}` });
         }
         if (!isFirst) index += steps;
+        if (steps === 1) uneven = Math.abs(distance - spacingS) > EVEN_SHARE * spacingS ? Math.min(MOST_UNEVEN, uneven + 1) : Math.max(0, uneven - 0.01);
+        if (isFirst || steps > 1 || index - way.index >= OFF_RATE_EVERY) way = { index, timeS: time };
+        else if (Math.abs(time - way.timeS - (index - way.index) * spacingS) > OFF_RATE_SPACINGS * spacingS) uneven = MOST_UNEVEN;
+        const isEstimated = isUneven || (timeEstimated ? uneven > 0 : uneven >= UNEVEN);
+        if (isEstimated && !timeEstimated && lateNotes.length === 0) {
+          lateNotes.push(`from line ${line[i]!} on times leave the even spacing of ${Number(rateHz.toPrecision(6))} samples/s; readings from there are flagged time-estimated`);
+        }
         const isNewAnchor = isFirst || steps > 1 || index - anchor.index >= ANCHOR_EVERY;
-        if (count > 0 && (isNewAnchor || count === size)) yield take();
+        if (count > 0 && (isNewAnchor || count === size || isEstimated !== timeEstimated)) yield take();
+        timeEstimated = isEstimated;
         if (steps > 1) gap = 'lost-samples';
         if (isNewAnchor) anchor = { index, atMs: onGrid((time - originS) * 1_000) };
         if (count === 0) firstIndex = index;

@@ -51,8 +51,14 @@ interface HeadLine {
   readonly nextByte: number;
 }
 
-/** Enough of the file for `readTraceHead`. */
-export const HEAD_BYTES = 65_536;
+const HEAD_BYTES = 65_536;
+/** Of each line that is to be passed over, on average at most. */
+const SKIPPED_LINE_BYTES = 1_024;
+
+/** Bytes of the file that are enough for `readTraceHead`. */
+export function headBytes(asked: TraceAsked): number {
+  return HEAD_BYTES + SKIPPED_LINE_BYTES * (asked.skipLines ?? 0);
+}
 
 /** The line end that a file uses: line feed, or a lone carriage return. */
 export function lineEnd(bytes: Uint8Array): number {
@@ -64,7 +70,7 @@ export function lineEnd(bytes: Uint8Array): number {
  * @throws TorsiondError INPUT_NO_COLUMN, INPUT_FORMAT
  */
 export function readTraceHead(path: string, bytes: Buffer, asked: TraceAsked): TraceHead {
-  const lines = headLines(bytes, lineEnd(bytes));
+  const lines = headLines(bytes, lineEnd(bytes), MOST_HEAD_LINES + 1 + (asked.skipLines ?? 0));
   const written = lines.filter(({ text }) => text.trim() !== '');
   if (written.length === 0) throw new TorsiondError('INPUT_FORMAT', 'the file is empty', { where: path });
   const header = findHeader(path, written, asked);
@@ -73,25 +79,66 @@ export function readTraceHead(path: string, bytes: Buffer, asked: TraceAsked): T
   const before = written.filter(({ number }) => number < header.line.number);
   if (before.length > 0 && asked.skipLines === undefined) notes.push(`${before.length === 1 ? 'a line' : `${before.length} lines`} before the names of the columns (line ${header.line.number}) passed over`);
 
+  for (const at of [time, torque]) {
+    if (names.indexOf(names[at]!) !== names.lastIndexOf(names[at]!)) {
+      throw new TorsiondError('INPUT_FORMAT', `two columns are named "${shorten(names[at]!)}"`, { where: path, hint: 'Rename one of them, or name another column; nothing was judged.' });
+    }
+  }
+
   const next = written.find(({ number }) => number > header.line.number);
-  const units = next ? unitsRow(cellsOf(next.text, delimiter), time, torque) : null;
-  const timeUnit = asked.timeUnit ?? agreed(path, 'time', names[time]!, [
-    ['the name of the column', timeUnitOf(names[time]!)], ['the row of units', units?.time ?? null],
-  ]);
-  const unit = agreed(path, 'torque', names[torque]!, [
-    ['--trace-unit', asked.unit ?? null], ['the name of the column', torqueUnitOf(names[torque]!)], ['the row of units', units?.torque ?? null],
-  ]);
-  if (unit === null) notes.push(`nothing says the unit of "${names[torque]}"; it is taken for N·m (--trace-unit says another)`);
+  const units = next ? unitsRow(path, cellsOf(next.text, delimiter), header, asked) : null;
+  const said = saidUnits(path, names[time]!, names[torque]!, units, asked);
+  if (units !== null) notes.push(`line ${next!.number} is taken for the row of units`);
   const first = units === null ? header.line : next!;
   return {
-    delimiter: delimiter.charCodeAt(0), names, timeAt: time, torqueAt: torque, timeUnit: timeUnit as TimeUnit | null,
-    isTimeAsked: asked.timeUnit !== undefined, unit: unit ?? 'N.m', firstLine: first.number + 1, firstByte: first.nextByte, notes,
+    ...said, delimiter: delimiter.charCodeAt(0), names, timeAt: time, torqueAt: torque,
+    isTimeAsked: asked.timeUnit !== undefined, firstLine: first.number + 1, firstByte: first.nextByte, notes: [...notes, ...said.notes],
   };
 }
 
-function headLines(bytes: Buffer, end: number): HeadLine[] {
+export interface SaidUnits {
+  /** Null: nothing says it. */
+  readonly timeUnit: TimeUnit | null;
+  /** UCUM code. */
+  readonly unit: string;
+  /** For people. */
+  readonly notes: readonly string[];
+}
+
+/**
+ * The units of both columns, by all that says one.
+ * @throws TorsiondError INPUT_FORMAT when two say another one, or a name says one that is not known
+ */
+export function saidUnits(path: string, time: string, torque: string, row: UnitsRow | null, asked: TraceAsked): SaidUnits {
+  if (asked.timeUnit === undefined && (isOtherTime(unitPart(time)) || isStrange(time, timeUnitOf(time)))) throw strangeUnit(path, time, '--time-unit');
+  if (asked.unit === undefined && isStrange(torque, torqueUnitOf(torque))) throw strangeUnit(path, torque, '--trace-unit');
+  const timeUnit = asked.timeUnit ?? agreed(path, 'time', time, [
+    ['the name of the column', timeUnitOf(time)], ['the row of units', row?.time ?? null],
+  ]);
+  const unit = agreed(path, 'torque', torque, [
+    ['--trace-unit', asked.unit ?? null], ['the name of the column', torqueUnitOf(torque)], ['the row of units', row?.torque ?? null],
+  ]);
+  const notes = unit === null ? [`nothing says the unit of "${torque}"; it is taken for N·m (--trace-unit says another)`] : [];
+  return { timeUnit: timeUnit as TimeUnit | null, unit: unit ?? 'N.m', notes };
+}
+
+/** What stands in brackets at the end of a name is a unit; one that is not known must not pass for the usual one. */
+function isStrange(name: string, known: string | null): boolean {
+  return known === null && /[[(][^\])]+[\])]\s*$/.test(name);
+}
+
+/** Units of time that are known and not read. */
+function isOtherTime(text: string | null): boolean {
+  return /^(ns|nsec|nanoseconds|min|minutes|h|hrs?|hours|d|days)$/i.test(text?.trim() ?? '');
+}
+
+function strangeUnit(path: string, what: string, option: string): TorsiondError {
+  return new TorsiondError('INPUT_FORMAT', `the unit in "${shorten(what)}" is not known`, { where: path, hint: `Say what the numbers are with ${option}; nothing was judged.` });
+}
+
+function headLines(bytes: Buffer, end: number, most: number): HeadLine[] {
   const lines: HeadLine[] = [];
-  for (let at = 0; at < bytes.length && lines.length < MOST_HEAD_LINES + 1;) {
+  for (let at = 0; at < bytes.length && lines.length < most;) {
     const found = bytes.indexOf(end, at);
     const to = found < 0 ? bytes.length : found;
     lines.push({ number: lines.length + 1, text: bytes.toString('utf8', at, to).replace(/\r$/, ''), nextByte: found < 0 ? bytes.length : found + 1 });
@@ -173,10 +220,19 @@ function torqueUnitOf(name: string): string | null {
 }
 
 /** A row below the names that holds units in place of numbers. */
-function unitsRow(cells: readonly string[], time: number, torque: number): { time: TimeUnit | null; torque: string | null } | null {
+export interface UnitsRow {
+  readonly time: TimeUnit | null;
+  readonly torque: string | null;
+}
+
+function unitsRow(path: string, cells: readonly string[], { names, time, torque }: Header, asked: TraceAsked): UnitsRow | null {
   const bare = (text: string | undefined): string => (text ?? '').replace(/^[[(]|[\])]$/g, '').trim();
   const units = { time: timeUnitSpelled(bare(cells[time])), torque: unitFromSpelling(bare(cells[torque]))?.ucum ?? null };
-  return units.time === null && units.torque === null ? null : units;
+  if (units.time === null && units.torque === null) return null;
+  const isOther = (at: number, unit: string | null): boolean => unit === null && !/^[-–]?$/.test(bare(cells[at]));
+  if (isOther(time, units.time) && asked.timeUnit === undefined) throw strangeUnit(path, `${names[time]!}: ${cells[time]!}`, '--time-unit');
+  if (isOther(torque, units.torque) && asked.unit === undefined) throw strangeUnit(path, `${names[torque]!}: ${cells[torque]!}`, '--trace-unit');
+  return units;
 }
 
 /** What all say that say anything. @throws TorsiondError INPUT_FORMAT when they contradict each other */
@@ -210,7 +266,9 @@ function cellsOf(text: string, delimiter: string): string[] {
 
 /** @throws when the quotes do not match */
 export function quotedCells(text: string, delimiter: string): string[] {
-  const records: string[][] = parse(text, { delimiter, relax_column_count: true, trim: true });
+  const records: string[][] = parse(text, { delimiter, relax_column_count: true, trim: true, skip_empty_lines: true, record_delimiter: ['\r\n', '\n', '\r'] });
+  // A line end of another kind inside a row: the rows behind it would be lost.
+  if (records.length > 1) throw new Error('several rows in one');
   return records[0] ?? [];
 }
 

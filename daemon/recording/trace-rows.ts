@@ -4,7 +4,7 @@ import { LARGEST_VALUE } from '../../shared/sample-block.ts';
 import { decimalEnd, readDecimal } from './decimal.ts';
 import type { OpenInput } from './input-file.ts';
 import { readMoment } from './iso-time.ts';
-import { DEFAULT_TIME, DEFAULT_TORQUE, HEAD_BYTES, lineEnd, quotedCells, readTraceHead, shorten, type TimeUnit, type TraceAsked, type TraceHead } from './trace-head.ts';
+import { DEFAULT_TIME, DEFAULT_TORQUE, headBytes, lineEnd, quotedCells, readTraceHead, saidUnits, shorten, type TimeUnit, type TraceAsked, type TraceHead } from './trace-head.ts';
 
 /** Consecutive rows. */
 export interface RowBatch {
@@ -66,12 +66,14 @@ class Batch {
  */
 export async function openCsvRows(input: OpenInput, asked: TraceAsked): Promise<TraceRows> {
   const { path } = input;
-  let head: Buffer = Buffer.alloc(0);
-  while (head.length < HEAD_BYTES) {
+  const parts: Buffer[] = [];
+  for (let length = 0; length < headBytes(asked);) {
     const next = await input.bytes.next();
     if (next.done) break;
-    head = Buffer.concat([head, next.value]);
+    parts.push(next.value);
+    length += next.value.length;
   }
+  const head = Buffer.concat(parts);
   const found = readTraceHead(path, head, asked);
   const reader = new CsvReader(path, found, lineEnd(head));
   return {
@@ -213,7 +215,7 @@ class CsvReader {
     try {
       cells = quotedCells(bytes.toString('utf8', from, at), String.fromCharCode(this.#delimiter));
     } catch {
-      throw badRow(this.#path, first, 'its quotes do not match');
+      throw badRow(this.#path, first, 'its quotes do not match, or a line end of another kind stands in it');
     }
     this.#cells(cells, this.#line - 1);
     return at + 1;
@@ -237,7 +239,10 @@ class CsvReader {
 
   #time(text: string, line: number): number {
     const name = this.#head.names[this.#head.timeAt]!;
-    this.#timeUnit ??= readMoment(text) === null ? 's' : 'iso';
+    if (this.#timeUnit === null) {
+      this.#timeUnit = readMoment(text) === null ? 's' : 'iso';
+      if (this.#timeUnit === 's') this.notes.push(`nothing says the unit of "${name}"; it is taken for seconds (--time-unit says another)`);
+    }
     if (this.#timeUnit !== 'iso') return this.#inSeconds(this.#number(text, Infinity, line, name), this.#timeUnit, line);
     const moment = readMoment(text);
     if (moment === null) throw badRow(this.#path, line, `${name} is ${text === '' ? 'empty' : `"${shorten(text)}"`}; a date and time such as 2026-11-30T08:15:00.250Z is needed`);
@@ -284,10 +289,11 @@ function upTo(most: number, value: number, path: string, line: number, what: str
  */
 export async function openNdjsonRows(input: OpenInput, asked: TraceAsked): Promise<TraceRows> {
   const names = { time: asked.timeColumn ?? DEFAULT_TIME, torque: asked.torqueColumn ?? DEFAULT_TORQUE };
-  const timeUnit = asked.timeUnit ?? 's';
-  const state = { originS: 0, notes: [] as string[] };
+  const said = saidUnits(input.path, names.time, names.torque, null, asked);
+  const timeUnit = said.timeUnit ?? 's';
+  const state = { originS: 0, notes: [...said.notes] };
   return {
-    unit: asked.unit ?? 'N.m', timeName: names.time, isTimeAsked: asked.timeUnit !== undefined,
+    unit: said.unit, timeName: names.time, isTimeAsked: asked.timeUnit !== undefined,
     originS: () => state.originS, notes: () => state.notes, batches: ndjsonBatches(input, names, timeUnit, state),
   };
 }

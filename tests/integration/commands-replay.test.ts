@@ -73,6 +73,12 @@ describe('a part of a file', () => {
 
   it('is refused where its end is no moment', async () => {
     expect(await inProcess('replay', 'a.csv', '--from', 'noon')).toMatchObject({ exitCode: 64, stderr: expect.stringContaining('"noon" is neither a number of seconds nor a date and time') as string });
+    expect(await inProcess('replay', 'a.csv', '--from', '6', '--to', '2')).toMatchObject({ exitCode: 64, stderr: expect.stringContaining('--from must be earlier than --to') as string });
+  });
+
+  it('names the unit of times where they make a rate that is too low', async () => {
+    const path = file(`time_s,torque_Nm\n${Array.from({ length: 50 }, (_, i) => `${i / 2},${i}`).join('\n')}\n`);
+    expect(await inProcess('replay', path, '--mode', 'peak', '--capacity', '60')).toMatchObject({ exitCode: 78, stderr: expect.stringMatching(/RATE_TOO_LOW .*--time-unit/) as string });
   });
 });
 

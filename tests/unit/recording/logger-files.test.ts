@@ -90,9 +90,9 @@ describe('units of the columns', () => {
     ['a name in brackets', ['Time (ms),Torque (ft-lb)', '0,1', '4,2', '8,3'], '[lbf_av].[ft_i]', 250],
     ['a name behind an underscore', ['time_ms,torque_cNm', '0,1', '4,2', '8,3'], 'cN.m', 250],
     ['square brackets and microseconds', ['time [us],torque [N.m]', '0,1', '500,2', '1000,3'], 'N.m', 2_000],
-    ['a row of units', ['time,torque', 'ms,lbf-in', '0,1', '4,2', '8,3'], '[lbf_av].[in_i]', 250],
-  ])('by %s', async (_what, lines, unit, rateHz) => {
-    expect(await read(file(csv(...lines)))).toMatchObject({ unit, rateHz, values: [1, 2, 3], notes: [] });
+    ['a row of units', ['time,torque', 'ms,lbf-in', '0,1', '4,2', '8,3'], '[lbf_av].[in_i]', 250, ['line 2 is taken for the row of units']],
+  ])('by %s', async (_what, lines, unit, rateHz, notes: string[] = []) => {
+    expect(await read(file(csv(...lines)))).toMatchObject({ unit, rateHz, values: [1, 2, 3], notes });
   });
 
   it('that contradict each other are refused', async () => {
@@ -105,8 +105,10 @@ describe('units of the columns', () => {
 
   it('that nothing says are told', async () => {
     const path = file(csv('t,M', '0,1', '0.1,2', '0.2,3'));
-    expect(await read(path, { timeColumn: 't', torqueColumn: 'M' })).toMatchObject({ unit: 'N.m', notes: ['nothing says the unit of "M"; it is taken for N·m (--trace-unit says another)'] });
-    expect(await read(path, { timeColumn: 't', torqueColumn: 'M', unit: 'cN.m' })).toMatchObject({ unit: 'cN.m', notes: [] });
+    expect(await read(path, { timeColumn: 't', torqueColumn: 'M' })).toMatchObject({
+      unit: 'N.m', notes: ['nothing says the unit of "M"; it is taken for N·m (--trace-unit says another)', 'nothing says the unit of "t"; it is taken for seconds (--time-unit says another)'],
+    });
+    expect(await read(path, { timeColumn: 't', torqueColumn: 'M', unit: 'cN.m', timeUnit: 's' })).toMatchObject({ unit: 'cN.m', notes: [] });
   });
 
   it('milliseconds in a column of seconds are refused, not taken for a very slow channel', async () => {
