@@ -9,7 +9,7 @@ export const FLAG_MEANINGS = {
   'gap': 'Samples are missing near the cycle, outside the part that was judged.',
   'offset-at-rest': 'Torque stood beyond the release threshold before the cycle began or where it ended: the value includes it. Unload and zero.',
   'rate-too-low': 'The sample rate is low for what was measured: the fall at the click spans fewer than two samples, the torque rises more than 1 % from one sample to the next, or the crest of a pulse may be missed by more than 1 %.',
-  'time-estimated': 'Times inside the cycle follow the nominal sample rate; arrival could not confirm it or contradicts it by more than 3 %.',
+  'time-estimated': 'Times inside the cycle are estimates: arrivals could not confirm them yet, or contradict them by more than 2 ms or 3 % of the sample rate, or the trace is unevenly sampled.',
   'noisy': 'First peak: noise, hum or trembling is large enough to hide the faintest click, or to be taken for the one found.',
   'spike': 'A single sample stood out of its neighbours: electrical noise, or a peak too short for the sample rate. From 500 samples/s on it is left out of the value, below that it may be the value.',
   'filtered-step': 'The low-pass moved the highest torque by more than 1 %, down by smoothing or up by overshoot.',
