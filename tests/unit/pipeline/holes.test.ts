@@ -8,6 +8,8 @@ import { PULLS, plannedArrivals, type HolePlan } from '../../helpers/hole-plan.t
 import { seeded } from '../../helpers/seeded.ts';
 
 const CAPACITY = 60;
+/** For machines that do much else. */
+const LONGEST_MS = 600_000;
 
 interface Result {
   readonly readings: readonly Reading[];
@@ -52,7 +54,8 @@ function plans(count: number, kind: HolePlan['kind'], seed: number): HolePlan[] 
   const random = seeded(seed);
   const pick = <Value>(values: readonly Value[]): Value => values[Math.floor(random() * values.length)]!;
   return Array.from({ length: count }, (_, i) => {
-    const rateHz = pick([10, 40, 100, 500, 1_000, 2_000, 5_000, 20_000]);
+    // The fast ones take long; each rate is there all the same.
+    const rateHz = i % 16 === 0 ? 20_000 : pick([10, 40, 100, 500, 1_000, 2_000, 5_000]);
     const lumpMs = rateHz >= 500 ? pick([0, 1, 4, 16]) : 0;
     const jitterMs = pick([0.2, 1, 5]);
     const leastMs = Math.max(2.2 * (1_000 / rateHz), kind === 'hole' ? 10 + jitterMs + lumpMs : 5);
@@ -81,7 +84,7 @@ describe('a device that falls silent and goes on without what it missed', () => 
       }
     }
     expect(cut).toBeGreaterThan(20);
-  });
+  }, LONGEST_MS);
 
   it.each([true, false])('loses nothing when everything comes later: 200 delays, rate declared %s', (declared) => {
     for (const plan of plans(200, 'delay', declared ? 13 : 14)) {
@@ -91,5 +94,5 @@ describe('a device that falls silent and goes on without what it missed', () => 
       expect(result.missing, told(plan, result)).toBe(0);
       for (const reading of result.readings) expect(reading.flags.filter((flag) => flag === 'gap')).toEqual([]);
     }
-  });
+  }, LONGEST_MS);
 });

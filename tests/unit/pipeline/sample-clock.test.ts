@@ -135,6 +135,34 @@ describe('SampleClock', () => {
     expect(gaps.filter((gap) => gap !== null)).toEqual(['connected']);
   });
 
+  it('never puts a sample later than it arrived, also when twice as many come as were declared', () => {
+    for (const factor of [1.02, 2, 5]) {
+      const clock = clockOf(1_000);
+      for (let i = 1; i <= 6_000; i++) {
+        const atMs = i / factor;
+        for (const block of clock.push(samples(1), atMs)) {
+          const lastMs = block.startMs + (block.device.length - 1) * block.spacingMs;
+          expect(lastMs).toBeLessThanOrEqual(atMs + 2.001);
+          if (i > 2_500 && factor > 1.5) expect(block.spacingMs * 1_000 / block.rateHz).toBeLessThan(1);
+        }
+      }
+    }
+  });
+
+  it('flags times that a slow device clock moved, until the line has caught up with it', () => {
+    const clock = clockOf(1_000);
+    let flagged = 0;
+    for (let i = 0; i < 8_000; i++) {
+      const takenMs = i * 1.004;
+      for (const block of clock.push(samples(1), takenMs)) {
+        if (block.timeEstimated) flagged++;
+        else expect(Math.abs(block.startMs - takenMs)).toBeLessThan(2.1);
+      }
+    }
+    expect(flagged).toBeGreaterThan(500);
+    expect(flagged).toBeLessThan(4_000);
+  });
+
   it('follows a device that changes its rate', () => {
     const clock = clockOf(1_000);
     let last: DeviceBlock | undefined;
