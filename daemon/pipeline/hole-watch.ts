@@ -23,6 +23,10 @@ const WAIT_ARRIVALS = 4;
 const PAUSE_MS = 100;
 const PAUSE_PERIODS = 2.5;
 const MOST_PAUSES = 8;
+/** Arrivals whose lateness shrinks by this, ms and share of it, are catching up and get as long again. So often at most. */
+const CATCH_UP_MS = 8;
+const CATCH_UP_SHARE = 0.05;
+const MOST_EXTENSIONS = 25;
 const MOST_WAITING = 262_144;
 /** A device that is steadily slower than its rate by more than this share has no holes: the line follows it. */
 const SLOWER_SHARE = 0.02;
@@ -70,7 +74,7 @@ export class HoleWatch<Item> {
   #waiting: LateArrival<Item>[] = [];
   #samples = 0;
   /** Since the last pause: when, how many arrivals, and how many pauses there were. */
-  #since = { atMs: 0, arrivals: 0, pauses: 0 };
+  #since = { atMs: 0, arrivals: 0, pauses: 0, extensions: 0, from: 0 };
   /** Lateness of the last arrival that was on time, ms. */
   #lastLateMs = 0;
 
@@ -103,7 +107,12 @@ export class HoleWatch<Item> {
     this.#samples += count;
     const since = this.#since;
     const isLongEnough = atMs - since.atMs >= Math.max(WAIT_MS, WAIT_PERIODS * limits.periodMs) && since.arrivals >= WAIT_ARRIVALS;
-    return isLongEnough || this.#samples > MOST_WAITING ? this.#decide() : { whole: [], hole: null };
+    if (!isLongEnough && this.#samples <= MOST_WAITING) return { whole: [], hole: null };
+    if (this.#samples <= MOST_WAITING && since.extensions < MOST_EXTENSIONS && catchesUp(this.#waiting.slice(since.from))) {
+      this.#since = { ...since, atMs, arrivals: 1, extensions: since.extensions + 1, from: this.#waiting.length - 1 };
+      return { whole: [], hole: null };
+    }
+    return this.#decide();
   }
 
   /** Nothing more comes to tell: what waits is taken for what it seems to be. */
@@ -116,8 +125,8 @@ export class HoleWatch<Item> {
     const since = this.#since;
     const before = this.#waiting.at(-1);
     const isPause = before !== undefined && atMs - before.atMs > Math.max(PAUSE_MS, PAUSE_PERIODS * periodMs);
-    if (before === undefined) this.#since = { atMs, arrivals: 1, pauses: 0 };
-    else if (isPause && since.pauses < MOST_PAUSES) this.#since = { atMs, arrivals: 1, pauses: since.pauses + 1 };
+    if (before === undefined) this.#since = { atMs, arrivals: 1, pauses: 0, extensions: 0, from: 0 };
+    else if (isPause && since.pauses < MOST_PAUSES) this.#since = { ...since, atMs, arrivals: 1, pauses: since.pauses + 1, from: this.#waiting.length };
     else since.arrivals++;
   }
 
@@ -148,6 +157,14 @@ export class HoleWatch<Item> {
     this.#waiting = [];
     this.#samples = 0;
   }
+}
+
+/** What was held up comes faster than it was made: each part of it is less late than the one before. */
+function catchesUp(arrivals: readonly LateArrival<unknown>[]): boolean {
+  const half = arrivals.length >> 1;
+  if (half === 0) return false;
+  const before = leastLate(arrivals.slice(0, half));
+  return leastLate(arrivals.slice(half)) < before - Math.max(CATCH_UP_MS, CATCH_UP_SHARE * before);
 }
 
 /** Holes make arrivals later at once; a slower device makes them later and later. */

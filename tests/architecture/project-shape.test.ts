@@ -57,6 +57,7 @@ describe('the tests', () => {
     'tests/unit/drivers/links/port-holder.test.ts', // reads /proc, which is Linux
     'tests/unit/storage/data-directory.test.ts', // the same
     'tests/unit/recording/foreign-readers.test.ts', // one of the readers is in Python
+    'tests/integration/replay-progress.test.ts', // a terminal made by python3
     'tests/system/usb-packages.test.ts', // what a machine without a USB bus shows, and one with it
   ];
   const isTest = (path: string): boolean => path.endsWith('.test.ts');

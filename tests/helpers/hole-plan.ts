@@ -16,6 +16,8 @@ export interface HolePlan {
   /** Late by 0 to so much, ms. */
   readonly jitterMs: number;
   readonly seed: number;
+  /** What was held up comes at so many times the rate; default: all at once. */
+  readonly drain?: number;
 }
 
 export interface PlannedArrival {
@@ -38,7 +40,7 @@ export function torqueAt(ms: number): number {
 
 /** Samples taken at multiples of the period; those taken during a hole never come, those of a delay come at its end. */
 export function plannedArrivals(plan: HolePlan): PlannedArrival[] {
-  const { rateHz, kind, lastsMs, atMs, lumpMs, jitterMs } = plan;
+  const { rateHz, kind, lastsMs, atMs, lumpMs, jitterMs, drain = Infinity } = plan;
   const random = seeded(plan.seed);
   const periodMs = 1_000 / rateHz;
   const phaseMs = random() * lumpMs;
@@ -50,7 +52,7 @@ export function plannedArrivals(plan: HolePlan): PlannedArrival[] {
     const madeMs = isMissed ? atMs + lastsMs : takenMs;
     const readyMs = lumpMs === 0 ? madeMs : phaseMs + Math.ceil((madeMs - phaseMs) / lumpMs) * lumpMs;
     const last = arrivals.at(-1);
-    const arrivesMs = Math.max(last?.atMs ?? 0, readyMs + jitterMs * random() ** 3);
+    const arrivesMs = Math.max((last?.atMs ?? 0) + (takenMs > atMs ? periodMs / drain : 0), readyMs + jitterMs * random() ** 3);
     if (last && (arrivesMs === last.atMs || (lumpMs > 0 && arrivesMs - last.atMs < 0.2))) last.torque.push(torqueAt(takenMs));
     else arrivals.push({ atMs: arrivesMs, torque: [torqueAt(takenMs)] });
   }

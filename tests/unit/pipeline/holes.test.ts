@@ -60,7 +60,8 @@ function plans(count: number, kind: HolePlan['kind'], seed: number): HolePlan[] 
     const jitterMs = pick([0.2, 1, 5]);
     const leastMs = Math.max(2.2 * (1_000 / rateHz), kind === 'hole' ? 10 + jitterMs + lumpMs : 5);
     const lastsMs = leastMs * (3_000 / leastMs) ** random();
-    return { rateHz, kind, lastsMs, atMs: 1_500 + 3_500 * random(), lumpMs, jitterMs, seed: seed + i };
+    const drain = kind === 'delay' ? pick([Infinity, 10, 3]) : Infinity;
+    return { rateHz, kind, lastsMs, atMs: 1_500 + 3_500 * random(), lumpMs, jitterMs, seed: seed + i, drain };
   });
 }
 

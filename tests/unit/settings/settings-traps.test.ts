@@ -72,8 +72,8 @@ describe('the unit that a driver is told to report', () => {
 
 describe('what must be said', () => {
   it('the mode: it is not silently peak', () => {
-    expect(faults({ capture: '{ holdMs: 0 }' })).toEqual(['s:8:9 capture.mode: is missing; allowed are track, peak, first-peak']);
-    expect(parseSettings(file({}).replace(/ +capture:.*\n/, ''), gatewayChecks).faults).toMatchObject([{ line: 6, path: 'instruments[0].channels[0].capture.mode', message: 'is missing; allowed are track, peak, first-peak' }]);
+    expect(faults({ capture: '{ holdMs: 0 }' })).toEqual(['s:8:9 capture.mode: is missing; allowed are track, peak, first-peak, pulse']);
+    expect(parseSettings(file({}).replace(/ +capture:.*\n/, ''), gatewayChecks).faults).toMatchObject([{ line: 6, path: 'instruments[0].channels[0].capture.mode', message: 'is missing; allowed are track, peak, first-peak, pulse' }]);
   });
 
   it('the capacity', () => {
