@@ -50,6 +50,8 @@ export interface Judged<Item> {
     readonly lastsMs: number | null;
     /** It is somewhere among `behind`, and not surely in front of the first. */
     readonly isVague: boolean;
+    /** So many of `behind` came in a burst that did not catch up: what held them may have lost what came before or after. */
+    readonly burst: number;
     readonly behind: readonly LateArrival<Item>[];
   } | null;
 }
@@ -112,7 +114,7 @@ export class HoleWatch<Item> {
       this.#since = { ...since, atMs, arrivals: 1, extensions: since.extensions + 1, from: this.#waiting.length - 1 };
       return { whole: [], hole: null };
     }
-    return this.#decide();
+    return this.#decide(limits.periodMs);
   }
 
   /** Nothing more comes to tell: what waits is taken for what it seems to be. */
@@ -130,7 +132,7 @@ export class HoleWatch<Item> {
     else since.arrivals++;
   }
 
-  #decide(): Judged<Item> {
+  #decide(periodMs: number): Judged<Item> {
     const waiting = this.#waiting;
     const jumps = waiting.map(({ lateMs }, i) => lateMs - (i === 0 ? this.#lastLateMs : waiting[i - 1]!.lateMs));
     const largest = Math.max(...jumps);
@@ -142,15 +144,15 @@ export class HoleWatch<Item> {
     }
     const at = jumps.findIndex((jump) => jump >= 0.5 * largest);
     const isClear = largest >= 0.5 * leastLate(waiting.slice(at));
-    return isClear ? this.#cut(at, false) : this.#cut(0, true);
+    return isClear ? this.#cut(at, false, true, burstLength(waiting.slice(at), periodMs)) : this.#cut(0, true);
   }
 
-  #cut(at: number, isVague: boolean, isKnown = true): Judged<Item> {
+  #cut(at: number, isVague: boolean, isKnown = true, burst = 0): Judged<Item> {
     const whole = this.#waiting.slice(0, at);
     const behind = this.#waiting.slice(at);
     this.#clear();
     this.#lastLateMs = 0;
-    return { whole, hole: { lastsMs: isKnown ? leastLate(behind) : null, isVague, behind } };
+    return { whole, hole: { lastsMs: isKnown ? leastLate(behind) : null, isVague, burst, behind } };
   }
 
   #clear(): void {
@@ -174,6 +176,14 @@ function growsSteadily(arrivals: readonly LateArrival<unknown>[]): boolean {
   const grownMs = least[3]! - least[0]!;
   const spanMs = arrivals.at(-1)!.atMs - arrivals[0]!.atMs;
   return grownMs > SLOWER_SHARE * spanMs && least.every((late, i) => i === 0 || late - least[i - 1]! >= STEADY_SHARE * grownMs);
+}
+
+/** How many of the first ones waited longer than the later ones do: a full buffer of the host gives what it kept at once. */
+function burstLength(arrivals: readonly LateArrival<unknown>[], periodMs: number): number {
+  const waited = arrivals.map(({ lateMs, count }) => lateMs + (count - 1) * periodMs);
+  const usual = waited.reduce((least, late) => Math.min(least, late), Infinity);
+  const settled = waited.findIndex((late) => late <= usual + Math.max(LATE_MS, LATE_PERIODS * periodMs));
+  return Math.min(settled, arrivals.length - 1);
 }
 
 function leastLate(arrivals: readonly LateArrival<unknown>[]): number {

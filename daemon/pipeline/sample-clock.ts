@@ -198,7 +198,7 @@ export class SampleClock {
     for (const arrival of whole) this.#learn(fit, arrival);
     const admitted = whole.map(({ item }) => item);
     if (hole === null) return admitted;
-    const { lastsMs, isVague, behind } = hole;
+    const { lastsMs, isVague, burst, behind } = hole;
     const isSilence = lastsMs !== null && lastsMs > Math.max(this.#options.silenceMs, SILENT_SAMPLES * fit.periodMs);
     const reason: GapReason = isSilence ? 'silence' : 'lost-samples';
     // How long a silence was shows in the arrivals alone; a hole takes the indices of its samples.
@@ -209,8 +209,9 @@ export class SampleClock {
     this.#index += missing;
     const moved = (held: Held): Held => (missing === 0 ? held : { ...held, firstIndex: held.firstIndex + missing });
     const cut = behind.map(({ item }, i) => {
-      const isCut = i === 0 || (isVague && i === behind.length - 1);
-      return isCut ? { ...moved(item), gap: item.gap ?? reason } : moved(item);
+      const isCut = i <= burst || (isVague && i === behind.length - 1);
+      const placed = i < burst ? item : moved(item);
+      return isCut ? { ...placed, gap: placed.gap ?? reason } : placed;
     });
     const rest = queue.splice(0).map(moved);
     if (isVague) {
@@ -219,8 +220,8 @@ export class SampleClock {
       queue.push(...rest);
       return [...admitted, ...cut];
     }
-    queue.push(...cut, ...rest);
-    return admitted;
+    queue.push(...cut.slice(burst), ...rest);
+    return [...admitted, ...cut.slice(0, burst)];
   }
 
   #learn(fit: ArrivalFit, { item, count, atMs }: LateArrival<Held>): void {
