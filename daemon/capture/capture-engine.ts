@@ -14,17 +14,19 @@
  * is told as dismissed or interrupted.
  */
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
-import type { Direction, InterruptReason } from '../../shared/reading.ts';
+import type { InterruptReason } from '../../shared/reading.ts';
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { DetectorNumbers } from '../../shared/trace.ts';
 import { torqueOf } from '../conditioning/calibration.ts';
 import { Armed } from './armed.ts';
+import { beginCycle } from './begin-cycle.ts';
 import { Blind } from './blind.ts';
-import { CycleRun } from './cycle-run.ts';
-import { Cycle, dismissed, GAP_REASONS, noReading, type Stretch } from './cycle.ts';
+import { cycleReading } from './cycle-reading.ts';
+import { dismissed, GAP_REASONS, noReading, type Cycle, type Stretch } from './cycle.ts';
 import { detectorNumbers, stableBand } from './defaults.ts';
 import type { CapturedEvent, CaptureEvent, ChannelState } from './events.ts';
-import { isOffsetAtRest, isTimeEstimated, makeTrace, type ChannelFacts } from './evidence.ts';
+import { isTimeEstimated, type ChannelFacts } from './evidence.ts';
+import { Hold } from './hold.ts';
 import { blockOf, lastBlockOf, type IdleState } from './idle-state.ts';
 import { RestWatch } from './rest-watch.ts';
 import { NO_COUNTS, sampleCounts, type SampleCounts } from './sample-counts.ts';
@@ -63,10 +65,7 @@ export class CaptureEngine {
   /** Where the last cycle that was no knock ended, and its highest torque, N.m. */
   #last = { endIndex: -Infinity, highest: 0 };
   #blind: Blind | null = null;
-  /** Samples left of a hold; null: not held; Infinity: until armed by hand. */
-  #holdLeft: number | null = null;
-  /** Held by command, not by a reading. */
-  #isHeldByCommand = false;
+  readonly #hold = new Hold();
 
   constructor(options: CaptureEngineOptions) {
     this.#settings = options.settings;
@@ -81,7 +80,7 @@ export class CaptureEngine {
   }
 
   get state(): ChannelState {
-    if (this.#holdLeft !== null) return 'held';
+    if (this.#hold.isOn) return 'held';
     if (this.#cycle?.options.isWanted) return 'cycle';
     return this.#rest.standing === null ? 'armed' : 'loaded';
   }
@@ -93,9 +92,8 @@ export class CaptureEngine {
 
   /** Ends a hold: ready for the next cycle, after the release when torque is on. */
   arm(): void {
-    if (this.#holdLeft === null) return;
-    this.#holdLeft = null;
-    this.#isHeldByCommand = false;
+    if (!this.#hold.isOn) return;
+    this.#hold.end();
     this.#goBlind(false);
   }
 
@@ -104,8 +102,7 @@ export class CaptureEngine {
     const events = this.#interrupt('stopped');
     this.#blind = null;
     this.#rest.reset();
-    this.#holdLeft = Infinity;
-    this.#isHeldByCommand = true;
+    this.#hold.begin(Infinity, true);
     return events;
   }
 
@@ -118,8 +115,9 @@ export class CaptureEngine {
     this.#settings = settings;
     if (!this.#block) return events;
     this.#resolve(this.#block.rateHz);
-    if (this.#holdLeft === null) this.#goBlind(false);
-    else if (!this.#isHeldByCommand) this.#holdFor(this.#counts.hold);
+    if (!this.#hold.isOn) this.#goBlind(false);
+    else if (!this.#hold.isByCommand) this.#hold.begin(this.#counts.hold);
+    if (this.#hold.isOver) this.arm();
     return events;
   }
 
@@ -150,7 +148,7 @@ export class CaptureEngine {
     if (this.#cycle || this.#blind) return null;
     return {
       sigma: this.#sigma, armed: this.#armed.snapshot(), rest: this.#rest.snapshot(), history: this.#history.snapshot(), block: this.#block && lastBlockOf(this.#block),
-      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, last: this.#last, holdLeft: this.#holdLeft, isHeldByCommand: this.#isHeldByCommand,
+      nextIndex: this.#nextIndex, sinceGap: this.#sinceGap, last: this.#last, hold: this.#hold.snapshot(),
     };
   }
 
@@ -168,8 +166,7 @@ export class CaptureEngine {
     this.#nextIndex = state.nextIndex;
     this.#sinceGap = state.sinceGap;
     this.#last = state.last;
-    this.#holdLeft = state.holdLeft;
-    this.#isHeldByCommand = state.isHeldByCommand;
+    this.#hold.restore(state.hold);
   }
 
   step(block: SampleBlock): CaptureEvent[] {
@@ -191,7 +188,7 @@ export class CaptureEngine {
     this.#history.append(block);
     let i = 0;
     while (i < count) {
-      if (this.#holdLeft !== null) i = this.#passHold(count, i);
+      if (this.#hold.isOn) i = this.#passHold(count, i);
       else if (this.#blind) i = this.#passBlind(block, this.#blind, i, events);
       else if (this.#cycle) i = this.#passCycle(block, this.#cycle, i, events);
       else i = this.#passArmed(block, i, events);
@@ -217,7 +214,7 @@ export class CaptureEngine {
     this.#rest.reset();
     const first = block.torque[0]!;
     const isLoaded = Math.abs(first) >= (this.#blind ? this.#numbers.releaseTorque : this.#numbers.armTorque);
-    if (this.#holdLeft !== null) return;
+    if (this.#hold.isOn) return;
     if (isLoaded) this.#goBlind(false);
     else this.#endBlind(events);
   }
@@ -245,14 +242,9 @@ export class CaptureEngine {
   }
 
   #passHold(count: number, from: number): number {
-    const taken = Math.min(this.#holdLeft!, count - from);
-    this.#holdFor(this.#holdLeft! - taken);
-    return from + taken;
-  }
-
-  #holdFor(samples: number): void {
-    this.#holdLeft = samples;
-    if (samples === 0) this.arm();
+    const next = this.#hold.pass(count, from);
+    if (this.#hold.isOver) this.arm();
+    return next;
   }
 
   /** Until the torque has been released or stands still below arming; a hold that ends under torque waits for it too. */
@@ -283,24 +275,12 @@ export class CaptureEngine {
    */
   #begin(block: SampleBlock, at: number, now: number, events: CaptureEvent[]): void {
     this.#armed.restart();
-    const settings = this.#settings;
-    const numbers = this.#numbers;
-    const { conditioning, rateHz } = block;
     const here = this.#history.length - block.torque.length + at;
-    const past = torqueOf(this.#history.device(here, here + now - at), conditioning);
-    const first = now > at ? past[0]! : block.torque[at]!;
-    const direction: Direction = first < 0 ? 'ccw' : 'cw';
-    const isWanted = settings.direction === 'both' || settings.direction === direction;
-    const hasRun = isWanted && settings.mode !== 'track';
-    const preRoll = hasRun ? this.#history.cutPreRoll(here, this.#counts.history, numbers.armTorque, conditioning) : null;
-    const cycleAt = preRoll?.length ?? 0;
-    const gapBefore = this.#sinceGap + at < this.#counts.history;
-    const run = hasRun ? new CycleRun({ settings, numbers, rateHz, capacity: this.#facts.capacity, direction, cycleAt, gapBefore }) : null;
-    if (preRoll) run?.push(preRoll, 0, cycleAt, null);
-    const cycle = new Cycle({
-      direction, isWanted, startMs: block.startMs + at * block.spacingMs, firstIndex: block.firstIndex + at, conditioning,
-      settings, numbers, counts: this.#counts, cycleAt, run, gapBefore, restBefore: this.#rest.standing,
-      justBefore: block.firstIndex + at - this.#last.endIndex < this.#counts.pulseGap ? this.#last.highest : 0,
+    const past = torqueOf(this.#history.device(here, here + now - at), block.conditioning);
+    const cycle = beginCycle({
+      block, at, first: now > at ? past[0]! : block.torque[at]!, history: this.#history, settings: this.#settings, numbers: this.#numbers,
+      counts: this.#counts, capacity: this.#facts.capacity, gapBefore: this.#sinceGap + at < this.#counts.history,
+      restBefore: this.#rest.standing, last: this.#last,
     });
     this.#cycle = cycle;
     this.#still.reset();
@@ -373,29 +353,20 @@ export class CaptureEngine {
 
   #finish(block: SampleBlock, cycle: Cycle, at: number, events: CaptureEvent[]): void {
     this.#cycle = null;
-    const { run, conditioning, settings, numbers: detector, cycleAt, gapBefore, isWanted, restBefore } = cycle.options;
+    const { run, numbers, firstIndex, isWanted, restBefore } = cycle.options;
     const reason = cycle.dismissal(this.#rest);
-    const { isPulsed } = cycle;
-    const restAfter = cycle.ending === 'at-rest' ? this.#rest.beyond(detector) : null;
+    const restAfter = cycle.ending === 'at-rest' ? this.#rest.beyond(numbers) : null;
     const stood = isWanted ? restBefore : this.#rest.standing ?? restBefore;
     if (cycle.ending !== 'at-rest') this.#rest.reset();
     // What turns without coming to rest may still stand where it stood.
     this.#rest.standing = cycle.nextAt === null ? restAfter : stood;
-    if (!cycle.isKnock) this.#last = { endIndex: cycle.options.firstIndex + cycle.lastAbove, highest: Math.abs(run ? run.maximum : cycle.maximum) };
+    if (!cycle.isKnock) this.#last = { endIndex: firstIndex + cycle.lastAbove, highest: Math.abs(run ? run.maximum : cycle.maximum) };
     if (reason) events.push(dismissed(block, cycle, reason));
     else if (run) {
-      const to = this.#history.length - block.torque.length + at;
-      const { spacingMs, rateHz } = block;
-      const capture = run.finish(cycleAt + cycle.lastAbove, isOffsetAtRest({ restBefore, restAfter }), isPulsed);
-      const trace = makeTrace(this.#facts, {
-        ...this.#history.timeOf(0, block, this.#toWallMs), spacingMs, rateHz, device: this.#history.device(0, to), status: this.#history.status(0, to),
-        conditioning, settings, detector, cycleAt, gapBefore, restBefore, restAfter, isPulsed,
-        takenBy: 'cycle', takenAt: cycleAt + cycle.lastAbove - 1, timeEstimated: cycle.isTimeEstimated,
-      });
-      events.push({ kind: 'captured', capture, trace });
-      if (this.#counts.hold > 0) this.#holdLeft = this.#counts.hold;
+      events.push(cycleReading({ cycle, run, block, at, restAfter, history: this.#history, facts: this.#facts, toWallMs: this.#toWallMs }));
+      if (this.#counts.hold > 0) this.#hold.begin(this.#counts.hold);
     }
-    if (this.#holdLeft === null && cycle.nextAt !== null) this.#beginNext(block, at - (cycle.length - cycle.nextAt), at, events);
+    if (!this.#hold.isOn && cycle.nextAt !== null) this.#beginNext(block, at - (cycle.length - cycle.nextAt), at, events);
   }
 
   /** The samples `from` up to `now` belong to the next cycle. When none of them arms, a later one may. */
@@ -411,10 +382,9 @@ export class CaptureEngine {
     const block = this.#block;
     this.#cycle = null;
     if (!cycle || !block) return [];
-    const isOver = cycle.isPastKnock;
-    const why = isOver || !cycle.options.isWanted ? cycle.dismissal(this.#rest) : null;
+    const why = cycle.isPastKnock || !cycle.options.isWanted ? cycle.dismissal(this.#rest) : null;
     this.#rest.reset();
-    if (!isOver && this.#holdLeft === null && reason !== 'record-ended') this.#goBlind(true);
+    if (!cycle.isPastKnock && !this.#hold.isOn && reason !== 'record-ended') this.#goBlind(true);
     return [why ? dismissed(block, cycle, why) : { kind: 'interrupted', reason, ...noReading(block, cycle, cycle.length) }];
   }
 

@@ -1,6 +1,7 @@
 /** What a channel at rest has become by its samples so far: enough for another engine to go on bit for bit. */
 import type { SampleBlock } from '../../shared/sample-block.ts';
 import type { Armed } from './armed.ts';
+import type { Hold } from './hold.ts';
 import type { RestWatch } from './rest-watch.ts';
 import type { SampleHistoryState } from './sample-history.ts';
 
@@ -15,8 +16,7 @@ export interface IdleState {
   readonly sinceGap: number;
   /** Of the last cycle that was no knock. */
   readonly last: { readonly endIndex: number; readonly highest: number };
-  readonly holdLeft: number | null;
-  readonly isHeldByCommand: boolean;
+  readonly hold: ReturnType<Hold['snapshot']>;
 }
 
 /** The block before, without its samples. */

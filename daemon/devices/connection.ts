@@ -1,7 +1,7 @@
 /** One open link with its driver sessions, from open to closed. Used once; the next connection is another object. */
 import type { Subscription } from 'rxjs';
 import type { DataSheetImage, DriverCounters, DriverDefinition, DriverEvent, DriverSession, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
-import type { AskNote, ByteChunk, ByteLink } from '../../drivers/links/link.ts';
+import type { AskNote, ByteChunk, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
 import type { Clock } from '../../shared/clock.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
@@ -190,4 +190,10 @@ export class Connection {
       this.#break(new TorsiondError('DRIVER_FAILED', 'the driver ended its events while the link is open', { where: this.label }));
     });
   }
+}
+
+/** Why a link ended, as a fault; null: it came to its end as it should. */
+export function endFault(end: LinkEnd, where: string): TorsiondError | null {
+  if (end.reason === 'finished') return null;
+  return end.reason === 'lost' ? end.error : new TorsiondError('LINK_LOST', 'the link closed by itself', { where });
 }

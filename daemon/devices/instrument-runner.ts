@@ -1,14 +1,14 @@
 /** Runs one instrument: does what `instrument-machine.ts` says, with the real link, driver, timers and port. */
 import { BehaviorSubject, Subject } from 'rxjs';
 import type { DriverDefinition, DriverEvent, InstrumentCommand, InstrumentIdentity } from '../../drivers/api.ts';
-import type { AskNote, ByteLink, LinkEnd } from '../../drivers/links/link.ts';
+import type { AskNote, ByteLink } from '../../drivers/links/link.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
 import type { InstrumentInfo } from '../../shared/wire/events.ts';
 import { SampleSource, channelId, isSaidByDevice, type SampleSourceState } from '../pipeline/sample-source.ts';
 import type { InstrumentSettings } from '../settings/schema.ts';
 import { pageUsbDevice } from './browser-ports.ts';
-import { Connection } from './connection.ts';
+import { Connection, endFault } from './connection.ts';
 import { fillFromDevice } from './data-sheets.ts';
 import { identityFault } from './identity-guard.ts';
 import { InstrumentCounters } from './instrument-counters.ts';
@@ -19,6 +19,7 @@ import { watchPort, type PortWatcher } from './port-watcher.ts';
 import { declaredRates, readDriverSettings } from './driver-settings.ts';
 import { linkPlace } from './link-place.ts';
 import { machineRules } from './machine-rules.ts';
+import { NamedTimers } from './named-timers.ts';
 import { within } from './within.ts';
 
 /** Pace of looking for the port while it is not open, and while it is. */
@@ -57,7 +58,7 @@ class InstrumentRunner implements Instrument {
   #sinceMs: number;
   readonly #inputs: MachineInput[] = [];
   #isRunning = false;
-  readonly #timers = new Map<TimerName, () => void>();
+  readonly #timers: NamedTimers<TimerName>;
   #watcher: PortWatcher | null = null;
   #abort: AbortController | null = null;
   #connection: Connection | null = null;
@@ -84,6 +85,7 @@ class InstrumentRunner implements Instrument {
     this.#given = settings;
     this.channels = settings.channels.map((_, i) => channelId(settings.id, i));
     this.#deps = deps;
+    this.#timers = new NamedTimers(deps.clock);
     this.#label = linkPlace(settings);
     const driver = readDriverSettings(settings, deps.driver);
     this.#driver = deps.driver instanceof TorsiondError ? null : deps.driver;
@@ -218,8 +220,7 @@ class InstrumentRunner implements Instrument {
       case 'start-timer':
         return this.#startTimer(effect.timer, effect.afterMs * (1 + effect.jitter * (2 * this.#deps.random() - 1)));
       case 'cancel-timer':
-        this.#timers.get(effect.timer)?.();
-        return void this.#timers.delete(effect.timer);
+        return this.#timers.cancel(effect.timer);
       case 'announce-gap':
         return this.#announceGap(effect.reason);
     }
@@ -377,13 +378,10 @@ class InstrumentRunner implements Instrument {
   }
 
   #startTimer(name: TimerName, afterMs: number): void {
-    this.#timers.get(name)?.();
-    const dueMs = this.#deps.clock.monoMs() + afterMs;
-    this.#timers.set(name, this.#deps.clock.after(afterMs, () => {
-      this.#timers.delete(name);
+    this.#timers.start(name, afterMs, (dueMs) => {
       if (name === 'silence') this.#checkSilence(dueMs);
       else this.#dispatch({ kind: 'timer', timer: name });
-    }));
+    });
   }
 
   /** One timer watches for silence however many samples come: it looks when it is due and sets itself again. */
@@ -396,9 +394,4 @@ class InstrumentRunner implements Instrument {
     const stalled = new TorsiondError('LINK_STALLED', `no sample for ${limitMs} ms`, { where: this.#label });
     this.#dispatch({ kind: 'silent', connection: this.#state.connection, error: this.#complaint ?? stalled });
   }
-}
-
-function endFault(end: LinkEnd, where: string): TorsiondError | null {
-  if (end.reason === 'finished') return null;
-  return end.reason === 'lost' ? end.error : new TorsiondError('LINK_LOST', 'the link closed by itself', { where });
 }

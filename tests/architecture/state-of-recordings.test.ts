@@ -26,6 +26,7 @@ const KEPT: readonly Kept[] = [
   { file: 'daemon/conditioning/conditioner.ts', className: 'Conditioner', write: 'snapshot', read: 'restore', without: { before: 'holds within one step only' } },
   { file: 'daemon/capture/idle-noise.ts', className: 'IdleNoise', write: 'snapshot', read: 'restore' },
   { file: 'daemon/capture/sample-history.ts', className: 'SampleHistory', write: 'snapshot', read: 'restore' },
+  { file: 'daemon/capture/hold.ts', className: 'Hold', write: 'snapshot', read: 'restore' },
   {
     file: 'daemon/capture/capture-engine.ts', className: 'CaptureEngine', write: 'idleState', read: 'restore',
     without: {
