@@ -52,7 +52,7 @@ export interface ArrivedSamples {
   readonly unit: string | null;
 }
 
-interface Held extends ArrivedSamples {
+export interface Held extends ArrivedSamples {
   readonly firstIndex: number;
   readonly gap: GapReason | null;
   /** Of its last sample. */

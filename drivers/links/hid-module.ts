@@ -23,13 +23,15 @@ const systemParts: HidModuleParts = { load: () => import(PACKAGE), platform: pro
 /** @throws TorsiondError LINK_UNSUPPORTED when the package does not load */
 export async function systemHidSource({ load, platform, root }: HidModuleParts = systemParts): Promise<HidSource> {
   const loaded = await load().catch((cause: unknown) => {
-    throw new TorsiondError('LINK_UNSUPPORTED', 'the optional package "node-hid" is not installed, or does not load on this machine', {
-      where: 'link.kind', cause, hint: 'Run "npm install node-hid" where torsiond is installed; on Linux it needs libudev and libusb-1.0.',
-    });
+    throw notLoaded(cause);
   });
   // A CommonJS package: its exports are under `default` when its names cannot be seen from outside.
   const library = ('devicesAsync' in (loaded as object) ? loaded : (loaded as { default: unknown }).default) as HidLibrary;
   const isLinux = platform === 'linux';
+  // The package loads its binary with the first list: without libusb-1.0 it imports well and fails there.
+  await library.devicesAsync().catch((thrown: unknown) => {
+    if ((thrown as NodeJS.ErrnoException | null)?.code === 'ERR_DLOPEN_FAILED') throw notLoaded(thrown);
+  });
   return {
     devices: () => library.devicesAsync(),
     open: async (path) => {
@@ -41,6 +43,12 @@ export async function systemHidSource({ load, platform, root }: HidModuleParts =
       isThere: (path: string) => stat(join(root, path)).then(() => true, () => false),
     } : {}),
   };
+}
+
+function notLoaded(cause: unknown): TorsiondError {
+  return new TorsiondError('LINK_UNSUPPORTED', 'the optional package "node-hid" is not installed, or does not load on this machine', {
+    where: 'link.kind', cause, hint: 'Run "npm install node-hid" where torsiond is installed; on Linux it needs libudev and libusb-1.0.',
+  });
 }
 
 /** The library's error does not say whose the device is. */

@@ -222,6 +222,16 @@ describe('what a machine may lack', () => {
 });
 
 describe('HID devices of the library', () => {
+  it('need what the package itself loads late: without it the way to get it is told', async () => {
+    const failing = (code: string): object => ({
+      devicesAsync: () => Promise.reject(Object.assign(new Error('libusb-1.0.so.0: cannot open shared object file'), { code })), HIDAsync: {},
+    });
+    const error = await codeOf(systemHidSource({ platform: 'linux', root: tempFolder(), load: async () => failing('ERR_DLOPEN_FAILED') }));
+    expect([error.code, error.hint]).toEqual(['LINK_UNSUPPORTED', expect.stringContaining('libusb-1.0')]);
+    // A list that fails for another reason may work later.
+    await expect(systemHidSource({ platform: 'linux', root: tempFolder(), load: async () => failing('EIO') })).resolves.toHaveProperty('devices');
+  });
+
   it('are opened after their rights were looked at, and named by their socket', async () => {
     const folder = tempFolder();
     const device = join(folder, 'sys/devices/pci0000:00/usb1/1-2/1-2.3/1-2.3:1.0/0003:1209:0002.0001');
