@@ -115,7 +115,7 @@ beforeAll(() => {
   const { status, stdout, stderr } = spawnSync(process.execPath, [join(folder, 'prove-all.mjs'), ...runs.flat()], { cwd: folder, encoding: 'utf8', timeout: 200_000 });
   if (status !== 0) throw new Error(`exit ${status}: ${stderr}`);
   reports = stdout.trim().split('\n').map((text) => JSON.parse(text) as ConformanceReport & { file: string });
-}, 210_000);
+});
 
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
@@ -136,7 +136,7 @@ describe('a driver from outside', () => {
     const bad = prove(`./fault-${unit}.mjs`);
     expect([bad.status, bad.stderr]).toEqual([1, '']);
     expect(bad.stdout).toMatch(/breaks promises\n[^]*\nbroken +P17 .*\n +unit of sample 1, channel 1: expected N\.m, got null\n/);
-  }, 130_000);
+  });
 
   it('that throws is quoted', () => {
     const garbage = FAULTS.findIndex(({ name }) => name === 'throws on garbage');

@@ -143,5 +143,5 @@ describe.each(BUILT_IN_DRIVERS.map((driver) => [driver.id, driver] as const))(`1
     await session.stop();
     far.finish();
     await started;
-  }, 120_000);
+  });
 });

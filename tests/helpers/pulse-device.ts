@@ -13,19 +13,29 @@ export interface PulseDevice {
   close(): Promise<void>;
 }
 
-export const PULSE = { rateHz: 5_000, restSamples: 20, pullSamples: 30, lowest: 20, capacity: 60 } as const;
+export const PULSE = { rateHz: 5_000, restSamples: 20, pullSamples: 30, lowest: 20, capacity: 60, heights: 1_009 } as const;
 const SAMPLES_MS = 1_000 / PULSE.rateHz;
 const PERIOD = PULSE.restSamples + PULSE.pullSamples;
-/** Heights repeat after so many pulls. */
-const HEIGHTS = 1_009;
+/** Heights repeat after so many pulls, which is a prime, so that each comes once; pulls that follow each other lie so many steps apart. */
+const HEIGHTS = PULSE.heights;
+const STEPS = 7;
+const RANGE = 20;
 
 /** Torque of a channel at a sample, N.m: at rest, or half a wave of 20 to 40 N.m. */
 function torqueAt(sample: number, channel: number): number {
   const shifted = sample + channel * 11;
   const inPull = (shifted % PERIOD) - PULSE.restSamples;
   if (inPull < 0) return 0;
-  const height = PULSE.lowest + (20 * ((Math.floor(shifted / PERIOD) * 7 + channel * 101) % HEIGHTS)) / HEIGHTS;
+  const height = PULSE.lowest + (RANGE * ((Math.floor(shifted / PERIOD) * STEPS + channel * 101) % HEIGHTS)) / HEIGHTS;
   return height * Math.sin((Math.PI * (inPull + 0.5)) / PULSE.pullSamples);
+}
+
+/** Which pull of its channel a peak is, modulo `PULSE.heights`. */
+export function pullOf(peak: number, channel: number): number {
+  const highest = Math.sin((Math.PI * (PULSE.pullSamples / 2 - 0.5)) / PULSE.pullSamples);
+  const step = Math.round(((peak / highest - PULSE.lowest) * HEIGHTS) / RANGE) - channel * 101;
+  for (let pull = 0; pull < HEIGHTS; pull++) if ((((pull * STEPS - step) % HEIGHTS) + HEIGHTS) % HEIGHTS === 0) return pull;
+  throw new RangeError(`no pull has the peak ${peak}`);
 }
 
 export async function pulseDevice(id: string, channels: number): Promise<PulseDevice> {

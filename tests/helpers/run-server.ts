@@ -138,7 +138,7 @@ export class RefusedUpgrade extends Error {
 }
 
 /** Sends text or bytes as they are and resolves with all that comes back until the other side closes. */
-export function rawExchange(port: number, sent: string | Buffer, limitMs = 8_000): Promise<string> {
+export function rawExchange(port: number, sent: string | Buffer, limitMs = 60_000): Promise<string> {
   return new Promise((resolve, reject) => {
     const socket = connectTcp(port, '127.0.0.1');
     let received = '';

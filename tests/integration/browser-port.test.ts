@@ -99,7 +99,7 @@ const live = (at: Bench, channel = 'bench-a/1'): number => at.of('channel.live')
 const readings = (at: Bench, channel = 'bench-a/1'): number[] => at.of('reading.stored').filter(({ reading }) => reading.channel === channel).map(({ reading }) => reading.value);
 
 async function streams(at: Bench, instrument = 'bench-a'): Promise<void> {
-  await waitUntil(() => at.state(instrument) === 'streaming', `${instrument} to stream`, 10_000);
+  await waitUntil(() => at.state(instrument) === 'streaming', `${instrument} to stream`);
   await waitUntil(() => at.of('channel.live').some(({ channel }) => channel === `${instrument}/1`), 'live values');
 }
 
@@ -192,7 +192,7 @@ describe('a transducer at another computer', () => {
     expect(at.of('instrument.state').some(({ instrument }) => instrument.fault?.message.includes('the device was unplugged'))).toBe(true);
     await port.replug();
     at.forward(port);
-    await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+    await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming again');
   });
 
   it('one page serves an instrument: a second is refused in words, or takes over when it says so', async () => {
@@ -209,7 +209,7 @@ describe('a transducer at another computer', () => {
     const taker = at.forward(second, { takeOver: true });
     await waitUntil(() => before.state.kind === 'ended', 'the end of the page before');
     expect(before.state).toMatchObject({ reason: 'refused', error: { message: 'another page took its place' } });
-    await waitUntil(() => taker.state.kind === 'open', 'the other port', 10_000);
+    await waitUntil(() => taker.state.kind === 'open', 'the other port');
     await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming');
     expect(first.port.isOpen).toBe(false);
   });
@@ -274,7 +274,7 @@ describe('a USB transducer at another computer', () => {
     expect(at.of('instrument.state').findLast((event) => event.instrument.id === 'bench-a')!.instrument.epoch).toBe(1);
     device.usb.stall(4);
     await waitUntil(() => at.of('instrument.state').some(({ instrument }) => instrument.fault?.message.includes('the device stalled 4 times in a row')), 'the loss');
-    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again');
     await waitUntil(() => Math.abs(live(at)) < 0.01, 'rest');
     await pull(at, [source], 25);
     expect(readings(at)).toEqual([20, 25]);
@@ -287,14 +287,14 @@ describe('a USB transducer at another computer', () => {
     const first = at.forward(device);
     await streams(at);
     device.usb.failTransfer();
-    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+    await waitUntil(() => at.of('instrument.state').at(-1)?.instrument.epoch === 2 && at.state('bench-a') === 'streaming', 'streaming again');
     expect(at.of('instrument.state').some(({ instrument }) => instrument.fault?.message === 'the port ended: reading the device failed: A transfer error has occurred.')).toBe(true);
     await device.usb.unplug();
     expect(first.state).toEqual({ kind: 'ended', reason: 'unplugged' });
     await waitUntil(() => at.state('bench-a') === 'absent', 'the instrument to wait again');
     await device.usb.replug();
     at.forward(device);
-    await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming again', 10_000);
+    await waitUntil(() => at.state('bench-a') === 'streaming', 'streaming again');
   });
 
   it('a serial port in its place, another device, and settings that do not fit the device are refused in words', async () => {

@@ -57,7 +57,7 @@ describe('torsiond record', () => {
     const device = await instrument(150);
     const out = join(folder, 'a.mcap');
     const command = startTorsiond(['record', '--config', settings(folder, device.port), '--channel', 'bench-a/1', '--out', out]);
-    await waitUntil(() => command.stderr().includes('Recording bench-a'), 'the recording to begin', 20_000);
+    await waitUntil(() => command.stderr().includes('Recording bench-a'), 'the recording to begin');
     await waitUntil(() => readFileSync(out).includes('149.5\n'), 'the last line in the file');
     command.process.kill('SIGINT');
     const finished = await command.finished;
@@ -73,7 +73,7 @@ describe('torsiond record', () => {
     const device = await instrument(100_000);
     const out = join(folder, 'a.mcap');
     const command = startTorsiond(['record', '--config', settings(folder, device.port), '--channel', 'bench-a', '--out', out, '--with-torque']);
-    await waitUntil(() => existsSync(out) && readFileSync(out).includes('{"torque":'), 'torque in the file', 20_000);
+    await waitUntil(() => existsSync(out) && readFileSync(out).includes('{"torque":'), 'torque in the file');
     command.process.kill('SIGINT');
     expect(await command.finished).toMatchObject({ exitCode: 0, stdout: '' });
     const text = await recordedText(out);
@@ -95,7 +95,7 @@ describe('torsiond record', () => {
       }
       return { chunks, cut };
     };
-    await waitUntil(async () => existsSync(out) && (await read().catch(() => ({ chunks: 0 }))).chunks > 20, 'some chunks in the file', 20_000);
+    await waitUntil(async () => existsSync(out) && (await read().catch(() => ({ chunks: 0 }))).chunks > 20, 'some chunks in the file');
     command.process.kill('SIGKILL');
     await command.finished;
     const { chunks, cut } = await read();

@@ -13,7 +13,7 @@ import { waitUntil } from '../helpers/wait-until.ts';
 const PAGE = /The page is at (http:\/\/127\.0\.0\.1:\d+)\/? - stop with Ctrl-C\./;
 
 async function startedAt(command: RunningCommand): Promise<string> {
-  await waitUntil(() => PAGE.test(command.stdout()) || command.process.exitCode !== null, 'the line that says where the page is', 20_000);
+  await waitUntil(() => PAGE.test(command.stdout()) || command.process.exitCode !== null, 'the line that says where the page is');
   const url = PAGE.exec(command.stdout())?.[1];
   if (url === undefined) throw new Error(`it ended: ${command.stderr()}`);
   return url;
@@ -30,7 +30,7 @@ describe('torsiond start', () => {
     expect((await fetch(`${url}/healthz`)).status).toBe(200);
 
     const exported = async (): Promise<Record<string, unknown>[]> => lines((await inProcess('export', '--format', 'ndjson', '--data', data)).stdout);
-    await waitUntil(async () => (await exported()).length >= 2, 'two stored readings', 25_000);
+    await waitUntil(async () => (await exported()).length >= 2, 'two stored readings');
     const readings = (await exported()).map((object) => Reading.parse(object));
     expect(readings.map((reading) => reading.seq)).toEqual(readings.map((_, i) => i + 1));
     expect(readings.every((reading) => reading.flags.includes('simulated') && reading.source === null)).toBe(true);
@@ -88,7 +88,7 @@ describe('torsiond start', () => {
     expect(rechecked).toMatchObject({ exitCode: 65, stderr: expect.stringMatching(/^STORE_CHAIN 1 of \d+ readings /) as string });
     expect(lines(rechecked.stdout)[0]).toMatchObject({ seq: 1, identical: false, differences: [{ field: 'value', stored: 50.5, derived: readings[0]!.value }] });
     expect(lines(rechecked.stdout).slice(1).every((object) => object.identical === true)).toBe(true);
-  }, 60_000);
+  });
 
   it('with the demonstration alone uses a data directory of its own and removes it', async () => {
     const tmp = tempFolder();

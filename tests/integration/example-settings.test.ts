@@ -94,7 +94,7 @@ const waysOut = parse(yaml.find((text) => text.includes('deviceUnit: named'))!) 
 const withChannel = (channel: Record<string, unknown>): Entry => ({ ...readme, channels: [channel] });
 
 async function firstReading(on: Run, channel = 1): Promise<Reading> {
-  await waitUntil(() => on.readings(channel).length > 0, `a reading (${JSON.stringify(on.info().fault)})`, 60_000);
+  await waitUntil(() => on.readings(channel).length > 0, `a reading (${JSON.stringify(on.info().fault)})`);
   return on.readings(channel)[0]!;
 }
 
@@ -114,7 +114,7 @@ describe('the example of README.md', () => {
 
   it.each([['ft-lb', FT_LB], ['in-lb', IN_LB], ['cNm', 'cN.m']])('refuses a device that says %s at its first line, and nothing of it is judged', async (unitText, unit) => {
     const on = await run(readme, { format: lines(unitText), unit, rateHz: 500, pulls: [click(50)] });
-    await waitUntil(() => on.info().state === 'needs-attention', `the refusal (${on.info().state})`, 60_000);
+    await waitUntil(() => on.info().state === 'needs-attention', `the refusal (${on.info().state})`);
     expect(on.info().fault).toMatchObject({ code: 'UNIT_REFUSED', message: expect.stringContaining(unit) as string, hint: expect.stringContaining('deviceUnit') as string });
     expect(on.info().fault!.message).toContain('the channel is set to N.m');
     expect([on.readings(), on.told]).toEqual([[], []]);
@@ -143,7 +143,7 @@ describe('the example of README.md', () => {
     const plain = await run(named!, { format: lines(null), unit: 'N.m', rateHz: 500, pulls: [click(50)] });
     const other = await run(inches!, { format: lines('ft-lb'), unit: FT_LB, rateHz: 500, pulls: [click(50)] });
     for (const on of [plain, other]) {
-      await waitUntil(() => on.info().state === 'needs-attention', `the refusal (${on.info().state})`, 60_000);
+      await waitUntil(() => on.info().state === 'needs-attention', `the refusal (${on.info().state})`);
       expect(on.info().fault).toMatchObject({ code: 'UNIT_REFUSED' });
       expect(on.readings()).toEqual([]);
     }

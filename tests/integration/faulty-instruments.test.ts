@@ -146,5 +146,5 @@ describe.each(FAULTS)('a line with $name', ({ suits, plan, happened, completeFro
         expect(cuts.filter((cut) => cut.channel === channel && pulls.includes(cut.pull)), channel).toEqual([]);
       });
     }
-  }, 60_000);
+  });
 });

@@ -136,27 +136,27 @@ describe('a replay of a recording', () => {
     await run.record('wrench');
     await run.record('dial');
     run.station.start();
-    await waitUntil(() => run.readings('wrench') >= 2, 'two pulls of the wrench', 30_000);
+    await waitUntil(() => run.readings('wrench') >= 2, 'two pulls of the wrench');
 
     // Unplugged in the middle of a pull, and back: a new connection.
-    await waitUntil(underLoad(run, 'wrench/1', 20), 'another pull', 20_000);
+    await waitUntil(underLoad(run, 'wrench/1', 20), 'another pull');
     await run.scenario.unplug('wrench');
-    await waitUntil(() => run.told('wrench').some((one) => one.type === 'cycle.interrupted' && one.reason === 'gap'), 'the interruption', 20_000);
+    await waitUntil(() => run.told('wrench').some((one) => one.type === 'cycle.interrupted' && one.reason === 'gap'), 'the interruption');
     await run.scenario.replug('wrench');
     // Meanwhile at the other place: a reading taken by hand, one that stands still, a pause.
-    await waitUntil(underLoad(run, 'dial/1', 10), 'a pull of the dial wrench', 20_000);
+    await waitUntil(underLoad(run, 'dial/1', 10), 'a pull of the dial wrench');
     await run.station.command({ type: 'latch', id: '1', channel: 'dial/1' });
-    await waitUntil(() => run.readings('dial') >= 2, 'a reading of the dial wrench that stands still', 20_000);
-    await waitUntil(atRest(run, 'dial/1'), 'rest', 20_000);
+    await waitUntil(() => run.readings('dial') >= 2, 'a reading of the dial wrench that stands still');
+    await waitUntil(atRest(run, 'dial/1'), 'rest');
     await run.station.command({ type: 'zero', id: '2', channel: 'dial/1' }).catch(() => {}); // a pull may come in between
     await run.station.command({ type: 'hold', id: '3', channel: 'dial/1' });
 
     const before = run.readings('wrench');
-    await waitUntil(() => run.readings('wrench') > before, 'a pull after the loss', 30_000);
+    await waitUntil(() => run.readings('wrench') > before, 'a pull after the loss');
     await run.station.command({ type: 'configure', id: '4', channel: 'wrench/1', mode: 'peak', unit: 'cN.m', limits: { kind: 'percent', target: 5_500, minus: 10, plus: 10 }, holdMs: 300 });
-    await waitUntil(() => run.told('wrench').some((one) => one.type === 'reading' && one.mode === 'peak'), 'a pull with other settings', 30_000);
+    await waitUntil(() => run.told('wrench').some((one) => one.type === 'reading' && one.mode === 'peak'), 'a pull with other settings');
     await run.station.command({ type: 'arm', id: '5', channel: 'dial/1' });
-    await waitUntil(underLoad(run, 'wrench/1', 20), 'a pull to stop in', 20_000);
+    await waitUntil(underLoad(run, 'wrench/1', 20), 'a pull to stop in');
     await run.stop();
 
     const live = [...run.told('wrench'), ...run.told('dial')];
@@ -166,25 +166,25 @@ describe('a replay of a recording', () => {
     const files = [run.path('wrench'), run.path('dial')];
     expect(await replayed(files)).toEqual(live);
     expect(await replayed([...files, '--speed', '20'])).toEqual(live);
-  }, 90_000);
+  });
 
   it('that began in the midst of a connection goes on with zero, time and settings of that moment, bit for bit', async () => {
     const run = await liveRun();
     run.station.start();
-    await waitUntil(atRest(run, 'wrench/1'), 'the wrench at rest', 20_000);
+    await waitUntil(atRest(run, 'wrench/1'), 'the wrench at rest');
     await run.station.command({ type: 'configure', id: '2', channel: 'wrench/1', mode: 'peak' });
-    await waitUntil(() => run.readings('wrench') >= 1, 'a pull', 20_000);
+    await waitUntil(() => run.readings('wrench') >= 1, 'a pull');
     const joined: { name: string; before: number; recording: RunningRecording }[] = [];
     const join_ = async (name: string): Promise<void> => {
       joined.push({ name, before: run.told('wrench').length, recording: await run.record('wrench', name) });
     };
-    await waitUntil(atRest(run, 'wrench/1'), 'rest', 20_000);
+    await waitUntil(atRest(run, 'wrench/1'), 'rest');
     await join_('at-rest');
-    await waitUntil(underLoad(run, 'wrench/1', 20), 'a pull to join in', 20_000);
+    await waitUntil(underLoad(run, 'wrench/1', 20), 'a pull to join in');
     await join_('in-a-pull');
     const before = run.readings('wrench');
-    await waitUntil(() => run.readings('wrench') >= before + 3, 'three more pulls', 30_000);
-    await waitUntil(atRest(run, 'wrench/1'), 'rest', 20_000);
+    await waitUntil(() => run.readings('wrench') >= before + 3, 'three more pulls');
+    await waitUntil(atRest(run, 'wrench/1'), 'rest');
     for (const { recording } of joined) {
       await recording.stop();
       expect(await recording.ended).toBeNull();
@@ -200,5 +200,5 @@ describe('a replay of a recording', () => {
     expect(again[1]![0]).toMatchObject({ type: 'cycle.interrupted', reason: 'already-loaded' });
     expect(readings(again[1]!)).toEqual(live[1]!.slice(1, 1 + readings(again[1]!).length));
     expect(readings(again[1]!).length).toBeGreaterThanOrEqual(2);
-  }, 60_000);
+  });
 });

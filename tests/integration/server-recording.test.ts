@@ -40,7 +40,7 @@ describe('a client that does not read its recording', () => {
     await waitUntil(() => {
       gateway.recordings.chunk('bench-a', { data: CHUNK, atMs: sent++ }, 1);
       return counter(gateway, 'torsiond_recordings_cut_total') === 1;
-    }, 'the slow client to be cut off', 20_000);
+    }, 'the slow client to be cut off');
     expect(sent * CHUNK.length).toBeGreaterThan(RECORDING_QUEUE_BYTES);
     expect(counter(gateway, 'torsiond_recordings')).toBe(1);
     await waitUntil(() => received.reduce((sum, bytes) => sum + bytes.length, 0) > sent * CHUNK.length, 'the quick client to have everything');
@@ -62,7 +62,7 @@ describe('a client that does not read its recording', () => {
     expect(cut).toBe('INPUT_CUT');
     await gateway.recordings.close();
     await reading;
-  }, 60_000);
+  });
 
   it('is cut off when it takes nothing for long, however little waits', async () => {
     const clock = new ManualClock();

@@ -1,4 +1,4 @@
-/** From nothing to the first stored reading, and back to nothing: the real command, as a person starts it. */
+/** From nothing to the first stored reading, and back to nothing: the real command, as a person starts it. How soon is measured in the bench. */
 import { readdirSync, readFileSync, realpathSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { join } from 'node:path';
@@ -13,9 +13,6 @@ import { startTorsiond, torsiond, type RunningCommand } from '../helpers/run-tor
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { waitUntil } from '../helpers/wait-until.ts';
 
-/** The issue's limits. */
-const FIRST_READING_MS = 20_000;
-const STOP_MS = 5_000;
 const PAGE_LINE = /^The page is at (http:\/\/127\.0\.0\.1:(\d+)\/) - stop with Ctrl-C\.\n$/;
 
 interface Started {
@@ -27,7 +24,7 @@ interface Started {
 
 async function started(args: readonly string[], env: Record<string, string> = {}): Promise<Started> {
   const command = startTorsiond(['start', '--demo', '--port', '0', ...args], env);
-  await waitUntil(() => command.stdout().includes('\n') || command.process.exitCode !== null, 'the line with the address', FIRST_READING_MS);
+  await waitUntil(() => command.stdout().includes('\n') || command.process.exitCode !== null, 'the line with the address');
   const line = PAGE_LINE.exec(command.stdout());
   if (!line) throw new Error(`not the one line: ${command.stdout()}${command.stderr()}`);
   return { command, pid: command.process.pid!, url: line[1]!, port: Number(line[2]) };
@@ -49,7 +46,6 @@ const isFree = (port: number): Promise<boolean> => new Promise((resolve) => {
 describe('torsiond start --demo', () => {
   it('gives stored readings of a click wrench that came through serialport on a pseudo terminal, and ends without a trace', async () => {
     const temporary = tempFolder();
-    const startMs = performance.now();
     const { command, pid, url, port } = await started([], { TMPDIR: temporary });
 
     const answer = await fetch(url);
@@ -62,8 +58,7 @@ describe('torsiond start --demo', () => {
     const { client: listener, stored } = client(url, token!);
     const hello = await listener.connected();
     const fromWrench = (): ClientEvents['reading.stored'][] => stored.filter(({ reading }) => reading.channel === 'bench-a/1');
-    await waitUntil(() => fromWrench().length > 0, 'a stored reading of the click wrench', FIRST_READING_MS);
-    expect(performance.now() - startMs).toBeLessThan(FIRST_READING_MS);
+    await waitUntil(() => fromWrench().length > 0, 'a stored reading of the click wrench');
     const { reading } = fromWrench()[0]!;
     expect(reading).toMatchObject({ mode: 'first-peak', unit: 'N.m', direction: 'cw', click: true, target: 50, source: null });
     expect(reading.flags).toContain('simulated');
@@ -79,15 +74,13 @@ describe('torsiond start --demo', () => {
 
     const helpers = childrenOf(pid);
     expect(helpers.length).toBe(4);
-    const stopMs = performance.now();
     command.process.kill('SIGINT');
     expect(await command.finished).toMatchObject({ exitCode: 0, signal: null });
-    expect(performance.now() - stopMs).toBeLessThan(STOP_MS);
     expect(command.stdout()).toMatch(PAGE_LINE);
     await waitUntil(() => !helpers.some(isRunning), 'the processes behind the pseudo terminals to end');
     expect(readdirSync(temporary)).toEqual([]);
     expect(await isFree(port)).toBe(true);
-  }, 60_000);
+  });
 
   it('shows the readings on the page at the printed address', async () => {
     const [{ url }, browser] = await Promise.all([started([]), startBrowser()]);
@@ -95,9 +88,9 @@ describe('torsiond start --demo', () => {
     const page = await browser.newPage();
     await page.goto(url);
     const row = page.locator('tr[data-reading]', { hasText: 'Crank bolt wrench' }).first();
-    await row.waitFor({ timeout: FIRST_READING_MS });
+    await row.waitFor({ timeout: 60_000 });
     expect(await row.innerText()).toMatch(/\d\d\.\d+/);
-  }, 60_000);
+  });
 
   it('takes a token made beside it, gives the lock back, and goes on counting where it stopped', async () => {
     const data = tempFolder();
@@ -105,7 +98,7 @@ describe('torsiond start --demo', () => {
     const made = await torsiond('token', 'create', '--scope', 'read', '--data', data, '--json');
     const { token } = JSON.parse(made.stdout) as { token: string };
     const before = client(first.url, token);
-    await waitUntil(() => before.stored.length >= 2, 'two readings', FIRST_READING_MS);
+    await waitUntil(() => before.stored.length >= 2, 'two readings');
     await expect(before.client.zero('bench-a/1')).rejects.toMatchObject({ code: 'ACCESS_SCOPE' });
     first.command.process.kill('SIGTERM');
     expect(await first.command.finished).toMatchObject({ exitCode: 0 });
@@ -119,10 +112,10 @@ describe('torsiond start --demo', () => {
 
     const second = await started(['--data', data]);
     const after = client(second.url, token);
-    await waitUntil(() => after.stored.length > kept.length, 'a reading after those of the first run', FIRST_READING_MS);
+    await waitUntil(() => after.stored.length > kept.length, 'a reading after those of the first run');
     expect(after.stored.map(({ seq }) => seq)).toEqual(after.stored.map((_, i) => i + 1));
     expect(after.stored.slice(0, kept.length).map(({ reading }) => reading.id)).toEqual(kept.map(({ reading }) => reading.id));
-  }, 60_000);
+  });
 
   it('ends at once at a second signal, however long the first stop would take', async () => {
     const data = tempFolder();
@@ -136,7 +129,7 @@ describe('torsiond start --demo', () => {
     const listener = connect({ url: PAGE_LINE.exec(command.stdout())![1]!, token });
     onTestFinished(() => listener.close());
     listener.on('reading.captured', ({ reading }) => captured.push(reading.id));
-    await waitUntil(() => captured.length > 0, 'a reading that waits', FIRST_READING_MS);
+    await waitUntil(() => captured.length > 0, 'a reading that waits');
 
     const helpers = childrenOf(pid);
     command.process.kill('SIGINT');
@@ -145,10 +138,8 @@ describe('torsiond start --demo', () => {
     await waitUntil(() => performance.now() - sinceMs > 600, 'another Ctrl-C to be another one');
     expect(command.process.exitCode).toBeNull();
     command.process.kill('SIGINT');
-    const secondMs = performance.now();
-    // Ended by the signal itself, which a shell shows as 130.
+    // Ended by the signal itself, which a shell shows as 130, while the file is still locked: a clean stop would wait for ever.
     expect(await command.finished).toMatchObject({ exitCode: null, signal: 'SIGINT' });
-    expect(performance.now() - secondMs).toBeLessThan(1_000);
     await waitUntil(() => !helpers.some(isRunning), 'the processes behind the pseudo terminals to end');
-  }, 60_000);
+  });
 });

@@ -34,7 +34,7 @@ function packageFolder(): string {
 }
 
 async function pageOf(command: RunningCommand): Promise<string> {
-  await waitUntil(() => command.stdout().includes('http') || command.process.exitCode !== null, 'the address of the page', 20_000);
+  await waitUntil(() => command.stdout().includes('http') || command.process.exitCode !== null, 'the address of the page');
   const url = /http:\/\/127\.0\.0\.1:\d+/.exec(command.stdout())?.[0];
   if (url === undefined) throw new Error(`it ended: ${command.stderr()}`);
   return url;
@@ -75,12 +75,12 @@ describe('a driver from outside', () => {
 
     const out = join(folder, 'pulls.mcap');
     const recorder = startTorsiond(['record', '--data', data, '--channel', 'bench-s/1', '--out', out]);
-    await waitUntil(() => recorder.process.exitCode !== null || (existsSync(out) && readFileSync(out).length > 3_000), 'the recording to grow', 20_000);
+    await waitUntil(() => recorder.process.exitCode !== null || (existsSync(out) && readFileSync(out).length > 3_000), 'the recording to grow');
     // The fault is one of this gateway's own class, or the driver would be taken for a broken one and connected anew.
     device.spoil();
     device.pull(30);
     device.pull(24.5);
-    await waitUntil(async () => (await storedIn(data)).length >= 2, 'two stored readings', 20_000);
+    await waitUntil(async () => (await storedIn(data)).length >= 2, 'two stored readings');
     recorder.process.kill('SIGINT');
     expect((await recorder.finished).exitCode).toBe(0);
     gateway.process.kill('SIGINT');
@@ -100,7 +100,7 @@ describe('a driver from outside', () => {
     expect((await torsiond('replay', out, '--config', empty)).stderr).toContain(`List its package or file under "drivers" in ${empty}.`);
     const diagnosed = await torsiond('diagnose', '--config', config, '--data', tempFolder());
     expect(diagnosed.stdout).toMatch(/\ndriver spoke from outside: spoke-driver 1\.2\.0 \(.*driver\.mjs\)\n/);
-  }, 120_000);
+  });
 
   it('as a file beside the settings is recorded without a gateway, and reads beside the demonstration', async () => {
     const folder = tempFolder();
@@ -120,10 +120,10 @@ describe('a driver from outside', () => {
     await streaming(url, 'bench-a', data);
     expect(objects(gateway.stderr()).filter((line) => line.msg === 'driver from outside')).toMatchObject([{ driver: 'spoke', from: './spoke#1.mjs' }]);
     device.pull(30);
-    await waitUntil(async () => (await storedIn(data)).some(({ channel, value }) => channel === 'bench-s/1' && value === 30), 'the reading', 20_000);
+    await waitUntil(async () => (await storedIn(data)).some(({ channel, value }) => channel === 'bench-s/1' && value === 30), 'the reading');
     gateway.process.kill('SIGINT');
     expect((await gateway.finished).exitCode).toBe(0);
-  }, 120_000);
+  });
 
   it('is shown in the guide as it stands in the example', () => {
     const shown = codeBlocks(readProjectFile(GUIDE)).filter(({ language }) => language === 'js');
@@ -226,5 +226,5 @@ instruments:
     ]);
     const refused = await torsiond('start', '--config', join(folder, 'torsiond.yaml'), '--data', join(folder, 'data'), '--port', '0');
     expect(refused).toMatchObject({ exitCode: 78, stdout: '', stderr: expect.stringMatching(/^SETTINGS_INVALID station: is 5; .*torsiond\.yaml:1:10\)/) as string });
-  }, 60_000);
+  });
 });

@@ -65,7 +65,7 @@ beforeAll(async () => {
   }
   mkdirSync(join(app, 'node_modules', '.bin'));
   symlinkSync(join('..', 'torsiond', 'daemon', 'torsiond.mjs'), join(app, 'node_modules', '.bin', 'torsiond'));
-}, 180_000);
+});
 
 afterAll(() => rmSync(folder, { recursive: true, force: true }));
 
@@ -103,7 +103,7 @@ describe('the package', () => {
     expect(replay).toMatchObject({ exitCode: 0, stderr: '' });
     const readings = replay.stdout.trim().split('\n').map((line) => Reading.parse(JSON.parse(line)));
     expect(readings.map((reading) => reading.click)).toEqual([true, true, true]);
-  }, 60_000);
+  });
 
   it('runs the demonstration: the page, its files and stored readings come', async () => {
     const child = spawn(join(app, 'node_modules', '.bin', 'torsiond'), ['start', '--demo', '--port', '0'], { cwd: app, stdio: ['ignore', 'pipe', 'pipe'] });
@@ -116,7 +116,7 @@ describe('the package', () => {
       child.kill('SIGKILL');
       await gone;
     });
-    await waitUntil(() => stdout.includes('\n') || child.exitCode !== null, 'the address of the page', 20_000);
+    await waitUntil(() => stdout.includes('\n') || child.exitCode !== null, 'the address of the page');
     const url = /http:\S+/.exec(stdout)?.[0];
     if (url === undefined) throw new Error(`it ended: ${stderr}`);
     const page = await (await fetch(url)).text();
@@ -128,11 +128,11 @@ describe('the package', () => {
       const answer = await fetch(new URL('api/v1/readings', url), { headers: { authorization: `Bearer ${token}` } });
       return ((await answer.json()) as { readings: unknown[] }).readings;
     };
-    await waitUntil(async () => (await stored()).length > 0, 'a stored reading', 30_000);
+    await waitUntil(async () => (await stored()).length > 0, 'a stored reading');
     child.kill('SIGINT');
     expect(await gone).toBe(0);
     expect(stderr).toBe('');
-  }, 90_000);
+  });
 
   it('reads with a driver from a folder that knows nothing of torsiond, and with the same as a package', async () => {
     const example = readProjectFile('tests/fixtures/third-party-driver/driver.mjs');
@@ -165,14 +165,14 @@ describe('the package', () => {
       child.kill('SIGKILL');
       await gone;
     });
-    await waitUntil(() => stdout.includes('\n') || child.exitCode !== null, 'the address of the page', 20_000);
+    await waitUntil(() => stdout.includes('\n') || child.exitCode !== null, 'the address of the page');
     const exported = async (): Promise<readonly Reading[]> => (await torsiond('export', '--format', 'ndjson', '--data', data)).stdout
       .split('\n').filter((line) => line.startsWith('{')).map((line) => Reading.parse(JSON.parse(line)));
-    await waitUntil(async () => (await exported()).length > 0, 'a stored reading', 30_000);
+    await waitUntil(async () => (await exported()).length > 0, 'a stored reading');
     expect((await exported())[0]).toMatchObject({ channel: 'bench-s/1', epoch: 1, value: 30, verdict: 'within' });
     child.kill('SIGINT');
     expect(await gone).toBe(0);
-  }, 90_000);
+  });
 
   it('gives its modules to programs, with their types', async () => {
     const { exports } = JSON.parse(readFileSync(own('package.json'), 'utf8')) as { exports: Record<string, unknown> };
@@ -197,7 +197,7 @@ client.on('reading.stored', ({ reading }) => void reading.tork);
       files: ['program.ts'],
     }));
     expect(await run(join(PROJECT_ROOT, 'node_modules', '.bin', 'tsc'), ['-p', '.'], app)).toEqual({ exitCode: 0, stdout: '', stderr: '' });
-  }, 60_000);
+  });
 
   it('refuses an older Node in one line', async () => {
     // Another version number in the running Node: what is refused is the number.

@@ -76,7 +76,7 @@ async function station(link: object = { kind: 'browser', baudRate: 57_600 }): Pr
 async function pageOf(browser: Browser, look: { width: number; height: number; scheme?: 'light' | 'dark' } = { width: 1280, height: 800 }): Promise<{ page: Page; complaints: string[] }> {
   const context = await browser.newContext({ viewport: { width: look.width, height: look.height }, colorScheme: look.scheme ?? 'light' });
   const page = await context.newPage();
-  page.setDefaultTimeout(10_000);
+  page.setDefaultTimeout(60_000);
   const complaints: string[] = [];
   page.on('console', (message) => {
     if (message.type() === 'error' || message.type() === 'warning') complaints.push(message.text());
@@ -138,9 +138,9 @@ async function pull(at: Station, page: Page, top: number, turn: (target: number)
   const before = at.stored.length;
   await waitUntil(() => Math.abs(at.live()) < 0.01, 'rest');
   await turn(top);
-  await waitUntil(() => Math.abs(at.live() - top) < 0.01, `${top} N.m`, 10_000);
+  await waitUntil(() => Math.abs(at.live() - top) < 0.01, `${top} N.m`);
   await turn(0);
-  await waitUntil(() => at.stored.length === before + 1, 'the stored reading', 10_000);
+  await waitUntil(() => at.stored.length === before + 1, 'the stored reading');
   const { reading } = at.stored.at(-1)!;
   expect(reading).toMatchObject({ channel: 'bench-a/1', value: top, verdict: 'none' });
   await page.locator(`tr[data-reading="${reading.id}"]`).waitFor();
@@ -173,7 +173,7 @@ describe('the browser\'s own Web Serial', () => {
     expect(at.state()).toBe('absent');
     await page.goto(at.url);
     await port(page).getByText(/^Reading .* at this computer\. Keep this page open\.$/).waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples');
     if (why === null) expect(await page.evaluate(() => Function.prototype.toString.call((navigator as unknown as { serial: { getPorts: () => void } }).serial.getPorts))).toContain('[native code]');
     const turn = (target: number): Promise<void> | void => (why === null ? void (source.target = target) : steer(page, target));
     await pull(at, page, 33.333, turn);
@@ -181,7 +181,7 @@ describe('the browser\'s own Web Serial', () => {
     await port(page).getByRole('button', { name: 'Disconnect' }).click();
     await waitUntil(() => at.state() === 'absent', 'the instrument to wait for a page');
     expect(complaints).toEqual([]);
-  }, 60_000);
+  });
 });
 
 describe('a port of the page\'s computer', () => {
@@ -201,12 +201,12 @@ describe('a port of the page\'s computer', () => {
     expect(await page.locator('[data-channel="bench-a/1"] .trouble').innerText()).toBe('No page offers a port for this instrument. Open the page on the computer with the transducer and press "Connect port". (LINK_NOT_FOUND)');
     await port(page).getByRole('button', { name: 'Connect port' }).click();
     await port(page).getByText('Reading USB 1209:0001 at this computer. Keep this page open.').waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples');
     await pull(at, page, 12.5, (target) => steer(page, target));
 
     await page.evaluate(() => (window as unknown as { at: InPage }).at.device.fail('FramingError'));
     await port(page).getByText('Read errors so far: 1.').waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples after the read error', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples after the read error');
     await pull(at, page, 14, (target) => steer(page, target));
 
     await page.evaluate(() => (window as unknown as { at: InPage }).at.device.unplug());
@@ -216,7 +216,7 @@ describe('a port of the page\'s computer', () => {
 
     await page.reload();
     await port(page).getByText('Reading USB 1209:0001 at this computer. Keep this page open.').waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples after the reload', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples after the reload');
     await pull(at, page, 16.25, (target) => steer(page, target));
     expect(at.stored.map(({ reading }) => reading.value)).toEqual([12.5, 14, 16.25]);
 
@@ -226,7 +226,7 @@ describe('a port of the page\'s computer', () => {
     await page.reload();
     await port(page).getByText('The transducer may be plugged in at this computer: connect its port.').waitFor();
     expect(complaints).toEqual([]);
-  }, 60_000);
+  });
 
   it('is refused in words while another page serves the instrument, and taken over when the person says so', async () => {
     const at = await station();
@@ -245,7 +245,7 @@ describe('a port of the page\'s computer', () => {
     await port(second.page).getByText(/^Reading /).waitFor();
     await port(first.page).getByText(/^Another page took its place\./).waitFor();
     expect([...first.complaints, ...second.complaints]).toEqual([]);
-  }, 60_000);
+  });
 
   it('is not offered by a browser that cannot read ports: the page says what is needed', async () => {
     const at = await station();
@@ -273,7 +273,7 @@ describe('a port of the page\'s computer', () => {
       await expectSoundLook(page);
       if (process.env['TORSIOND_SHOTS']) await page.screenshot({ path: `${process.env['TORSIOND_SHOTS']}/${look.width}-${look.scheme}-${state}.png` });
     }
-  }, 60_000);
+  });
 });
 
 /** Runs in the page: a USB device in place of the browser's own, which sends 500 lines a second of the torque it is told. */
@@ -325,14 +325,14 @@ describe('a USB device of the page\'s computer', () => {
     expect(await page.locator('[data-channel="bench-a/1"] .trouble').innerText()).toBe('No page offers a USB device for this instrument. Open the page on the computer with the transducer and press "Connect USB device". (LINK_NOT_FOUND)');
     await port(page).getByRole('button', { name: 'Connect USB device' }).click();
     await port(page).getByText(`Reading ${NAME} at this computer. Keep this page open.`).waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples');
     await pull(at, page, 12.5, (target) => steer(page, target));
 
     await device(page, 'stall');
     await pull(at, page, 13, (target) => steer(page, target));
     await device(page, 'babble');
     await port(page).getByText('Read errors so far: 1.').waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples after the read error', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples after the read error');
     await pull(at, page, 14, (target) => steer(page, target));
 
     await device(page, 'unplug');
@@ -342,7 +342,7 @@ describe('a USB device of the page\'s computer', () => {
 
     await page.reload();
     await port(page).getByText(`Reading ${NAME} at this computer. Keep this page open.`).waitFor();
-    await waitUntil(() => at.state() === 'streaming', 'samples after the reload', 10_000);
+    await waitUntil(() => at.state() === 'streaming', 'samples after the reload');
     await pull(at, page, 16.25, (target) => steer(page, target));
     expect(at.stored.map(({ reading }) => reading.value)).toEqual([12.5, 13, 14, 16.25]);
 
@@ -352,7 +352,7 @@ describe('a USB device of the page\'s computer', () => {
     await page.reload();
     await port(page).getByText(/may be plugged in at this computer: connect it\.$/).waitFor();
     expect(complaints).toEqual([]);
-  }, 60_000);
+  });
 
   it.each(['light', 'dark'] as const)('is shown accessibly and without spilling on a narrow screen, %s', async (scheme) => {
     const at = await station({ ...LINK, serialNumber: 'HF-U0001' });
@@ -368,7 +368,7 @@ describe('a USB device of the page\'s computer', () => {
       await expectSoundLook(page);
       await next?.();
     }
-  }, 60_000);
+  });
 
   it('is asked of the browser\'s own WebUSB by the ids of the settings; choosing none is said', async () => {
     const at = await station({ ...LINK, serialNumber: 'HF-U0001' });

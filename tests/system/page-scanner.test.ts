@@ -38,7 +38,7 @@ async function open(options: Partial<StationOptions> = {}, look: { width: number
   station = await FakeStation.start({ pageDirectory: built.directory, ...BENCH, ...options });
   context = await browser.newContext({ viewport: { width: look.width, height: look.height }, colorScheme: look.scheme ?? 'light' });
   page = await context.newPage();
-  page.setDefaultTimeout(10_000);
+  page.setDefaultTimeout(60_000);
   complaints = [];
   page.on('console', (message) => {
     if (message.type() === 'error' || message.type() === 'warning') complaints.push(message.text());
@@ -104,7 +104,7 @@ describe('the page', () => {
     expect(await note().locator('img').count()).toBe(0);
     const [code, from] = await Promise.all([note().locator('bdi').boundingBox(), note().locator('span').boundingBox()]);
     expect(from!.x).toBeGreaterThanOrEqual(code!.x + code!.width - 1);
-    await note().locator('p').waitFor({ state: 'detached', timeout: 20_000 });
+    await note().locator('p').waitFor({ state: 'detached', timeout: 60_000 });
   });
 
   it.each([

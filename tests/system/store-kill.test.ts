@@ -30,8 +30,18 @@ afterAll(() => {
 
 const environment = (): NodeJS.ProcessEnv => ({ ...process.env, NODE_OPTIONS: '', NODE_COMPILE_CACHE: join(root, 'cache') });
 
-/** Runs the child until a random moment; one in ten is killed at some moment of its start instead. Gives the acknowledged ids. */
-function killedRun(directory: string, prefix: string, random: () => number): Promise<string[]> {
+/** A run is killed once so many readings were acknowledged, and up to some milliseconds later, where in a commit chance wants. */
+const MOST_BEFORE_KILL = 40;
+const LATEST_MS = 5;
+
+interface Killed {
+  readonly acknowledged: readonly string[];
+  /** As many must have been acknowledged; 0: killed at some moment of its start. */
+  readonly planned: number;
+}
+
+/** Runs the child until a random moment; one in ten is killed at some moment of its start instead. */
+function killedRun(directory: string, prefix: string, random: () => number): Promise<Killed> {
   const child = spawn(process.execPath, [CHILD, directory, 'append', prefix], {
     stdio: ['ignore', 'pipe', 'pipe'], env: environment(),
   });
@@ -39,14 +49,15 @@ function killedRun(directory: string, prefix: string, random: () => number): Pro
   let out = '';
   let faults = '';
   const duringStart = random() < 0.1;
-  const delayMs = duringStart ? random() * 400 : random() * 80;
+  const planned = duringStart ? 0 : Math.floor(random() * MOST_BEFORE_KILL);
+  const delayMs = random() * (duringStart ? 400 : LATEST_MS);
   let killer: NodeJS.Timeout | null = null;
   const killLater = (): void => { killer ??= setTimeout(() => child.kill('SIGKILL'), delayMs); };
   if (duringStart) killLater();
   child.stderr.on('data', (chunk: Buffer) => { faults += chunk.toString(); });
   child.stdout.on('data', (chunk: Buffer) => {
     out += chunk.toString();
-    if (out.startsWith('open\n')) killLater();
+    if (!duringStart && out.split('\n').length - 2 >= planned) killLater();
   });
   return new Promise((resolve, reject) => {
     child.on('error', reject);
@@ -55,7 +66,7 @@ function killedRun(directory: string, prefix: string, random: () => number): Pro
       if (killer !== null) clearTimeout(killer);
       if (signal !== 'SIGKILL') return reject(new Error(`the child ended by itself, code ${code}: ${faults}`));
       // What follows the last line end was not acknowledged whole.
-      resolve(out.split('\n').slice(0, -1).filter((line) => line !== 'open'));
+      resolve({ acknowledged: out.split('\n').slice(0, -1).filter((line) => line !== 'open'), planned });
     });
   });
 }
@@ -89,6 +100,7 @@ function checkFile(path: string, acknowledged: ReadonlySet<string>): number {
 describe('kill -9 while readings are stored', () => {
   it(`keeps every acknowledged reading at ${LANES * DATABASES_PER_LANE * KILLS_PER_DATABASE} random moments (${SEED})`, async () => {
     let kills = 0;
+    let plannedInAll = 0;
     let acknowledgedInAll = 0;
     let storedInAll = 0;
     await Promise.all(Array.from({ length: LANES }, async (_, lane) => {
@@ -99,7 +111,10 @@ describe('kill -9 while readings are stored', () => {
         const acknowledged = new Set<string>();
         let stored = 0;
         for (let kill = 0; kill < KILLS_PER_DATABASE; kill += 1) {
-          for (const id of await killedRun(directory, `run-${kill}`, random)) acknowledged.add(id);
+          const run = await killedRun(directory, `run-${kill}`, random);
+          expect(run.acknowledged.length).toBeGreaterThanOrEqual(run.planned);
+          for (const id of run.acknowledged) acknowledged.add(id);
+          plannedInAll += run.planned;
           kills += 1;
           // Killed before there was a schema: nothing can have been acknowledged.
           if (acknowledged.size === 0) continue;
@@ -112,7 +127,8 @@ describe('kill -9 while readings are stored', () => {
     }));
     expect(kills).toBe(200);
     // The test would prove nothing if the children had hardly stored anything.
-    expect(acknowledgedInAll).toBeGreaterThan(1_000);
+    expect(plannedInAll).toBeGreaterThan(2_000);
+    expect(acknowledgedInAll).toBeGreaterThanOrEqual(plannedInAll);
     expect(storedInAll).toBeGreaterThanOrEqual(acknowledgedInAll);
-  }, 180_000);
+  });
 });

@@ -9,7 +9,7 @@ import { describe, expect, it } from 'vitest';
 const ROOT = new URL('../../', import.meta.url).pathname;
 
 function inOwnProcess(script: string): unknown {
-  const { status, stdout, stderr } = spawnSync(process.execPath, ['--input-type=module', '-e', script], { cwd: ROOT, encoding: 'utf8', timeout: 20_000 });
+  const { status, stdout, stderr } = spawnSync(process.execPath, ['--input-type=module', '-e', script], { cwd: ROOT, encoding: 'utf8', timeout: 120_000 });
   expect([status, stderr]).toEqual([0, '']);
   return JSON.parse(stdout);
 }

@@ -239,7 +239,7 @@ describe.each(DEVICES)('recordings that join at 20 random moments: $name', (devi
       }
     }
     expect(compared).toBeGreaterThan(100);
-  }, 120_000);
+  });
 });
 
 describe('a damaged recording', () => {
@@ -292,7 +292,7 @@ describe('a damaged recording', () => {
         if (isTold || given.length < readings(all.told).length) expect([name, trial, faults.length]).not.toEqual([name, trial, 0]);
       }
     }
-  }, 120_000);
+  });
 });
 
 function recordsOf(bytes: Buffer): { opcode: number; from: number; to: number }[] {
