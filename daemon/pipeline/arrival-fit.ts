@@ -169,10 +169,9 @@ export class ArrivalFit {
   }
 
   #refit(atMs: number): void {
-    if (!this.#isEstablished) {
-      if (this.#bins.length < ESTABLISH_ARRIVALS || atMs - this.#firstAtMs! < ESTABLISH_MS) return;
-      this.#isEstablished = true;
-    }
+    // Two bins are no slope, also where the period was measured before: what was measured is better until then.
+    if (this.#bins.length < ESTABLISH_ARRIVALS || atMs - this.#firstAtMs! < ESTABLISH_MS) return;
+    this.#isEstablished = true;
     const line = lowerLine(this.#bins);
     if (line === null || !(line.periodMs > 0)) return;
     this.#periodMs = line.periodMs;

@@ -10,6 +10,8 @@ export interface PulseDevice {
   readonly instrument: object;
   /** Times that START was heard. */
   starts(): number;
+  /** Samples sent so far, of each channel. */
+  sent(): number;
   close(): Promise<void>;
 }
 
@@ -77,6 +79,7 @@ export async function pulseDevice(id: string, channels: number): Promise<PulseDe
       })),
     },
     starts: () => starts,
+    sent: () => sent,
     close: async () => {
       clearInterval(timer);
       await port.close();

@@ -233,6 +233,34 @@ describe('silence', () => {
     await bench.instrument.stop();
   });
 
+  it('is not what a process sees that slept: what waits to be read comes first', async () => {
+    const bench = instrumentBench(scriptedDriver(), { silenceMs: 500 });
+    await bench.toStreaming();
+    await bench.stream(300);
+    bench.clock.sleep(3_000);
+    await bench.pass(20);
+    expect(bench.state()).toBe('streaming');
+    // What the kernel kept: as many samples as were due.
+    bench.far[0]!.deliver(new Uint8Array(302).fill(1));
+    await bench.stream(300);
+    expect(bench.infos.map((info) => info.state)).not.toContain('stalled');
+    expect(bench.gaps).toEqual([]);
+    expect(bench.blocks.map((block) => block.gap).filter((gap) => gap !== null)).toEqual(['connected']);
+    await bench.instrument.stop();
+  });
+
+  it('is told a little later by a process that slept, when nothing waited to be read', async () => {
+    const bench = instrumentBench(scriptedDriver(), { silenceMs: 500 });
+    await bench.toStreaming();
+    await bench.stream(300);
+    bench.clock.sleep(3_000);
+    await bench.pass(200);
+    expect(bench.state()).toBe('streaming');
+    await bench.pass(100);
+    expect(bench.instrument.info()).toMatchObject({ state: 'stalled', fault: { code: 'LINK_STALLED' } });
+    await bench.instrument.stop();
+  });
+
   it('does not call a slow channel silent', async () => {
     const bench = instrumentBench(scriptedDriver(), { silenceMs: 500, channels: [{ sampleRateHz: 1, transducer: { serialNumber: 'HF-0001', capacity: 60 }, capture: { mode: 'peak' } }] });
     await bench.toStreaming();

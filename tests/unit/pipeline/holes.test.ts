@@ -96,4 +96,10 @@ describe('a device that falls silent and goes on without what it missed', () => 
       for (const reading of result.readings) expect(reading.flags.filter((flag) => flag === 'gap')).toEqual([]);
     }
   }, LONGEST_MS);
+
+  it.each([82, 165, 351, 352, 1, 2, 3])('finds no holes in lumps while the measured rate is young (%d)', (seed) => {
+    const result = run({ rateHz: 500, kind: 'delay', lastsMs: 5, atMs: 4_932, lumpMs: 16, jitterMs: 5, seed }, false);
+    expect(result).toMatchObject({ interrupted: [], missing: 0 });
+    expect(result.readings).toHaveLength(2);
+  });
 });
