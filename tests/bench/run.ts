@@ -16,6 +16,7 @@ const PARTS: Record<string, () => Promise<{ run(): Promise<BenchLine[]> }>> = {
   e: () => import('./store.bench.ts'),
   f: () => import('./trace-size.bench.ts'),
   g: () => import('./trace-read.bench.ts'),
+  h: () => import('./recording-read.bench.ts'),
 };
 
 const { values } = parseArgs({ options: { only: { type: 'string' }, json: { type: 'boolean', default: false } } });
