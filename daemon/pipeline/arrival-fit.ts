@@ -84,7 +84,9 @@ export class ArrivalFit {
 
   /** How late the best arrivals of the last second were at most, ms. */
   get usualLatenessMs(): number {
-    return Math.max(0, ...this.#lateness);
+    let most = 0;
+    for (const late of this.#lateness) if (late > most) most = late;
+    return most;
   }
 
   /** Since the first arrival of the line, ms. */
