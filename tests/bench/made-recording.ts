@@ -9,6 +9,7 @@ import { CAPACITY, pullSignal } from './signal.ts';
 
 /** The instruments of the simulator send so often, and adapters hand on so often or seldom: 1 to 16 ms. */
 const EVERY_MS = 5;
+const CUT_BYTES = 8;
 const SYNC = 'a5 5a';
 /** A device that streams already when the port is opened: the first line is never whole. */
 const PARTIAL_LINE = '34\r\n';
@@ -61,17 +62,22 @@ export async function makeRecording(path: string, seconds: number, instruments: 
   }, { station: 'bench', software: 'bench', clock });
   const startMs = clock.monoMs();
   const streams = instruments.map((instrument, i) => ({
-    ...instrument, torque: pullSignal(instrument.rateHz, seconds, 11 + i), connection: recorder.connection(instrument.settings, 1), sent: 0,
+    ...instrument, torque: pullSignal(instrument.rateHz, seconds, 11 + i), connection: recorder.connection(instrument.settings, 1), sent: 0, kept: instrument.before,
   }));
-  for (let step = 1; step * EVERY_MS <= seconds * 1_000; step++) {
+  const steps = Math.floor((seconds * 1_000) / EVERY_MS);
+  for (let step = 1; step <= steps; step++) {
     clock.advance(EVERY_MS);
     for (const stream of streams) {
       const due = Math.floor((step * EVERY_MS * stream.rateHz) / 1_000);
-      const parts = step === 1 ? [stream.before] : [];
+      const parts = [stream.kept];
       for (; stream.sent < due; stream.sent++) parts.push(stream.encode(stream.torque[stream.sent]!, stream.sent));
       // The scheduler is late by this and that.
       const lateMs = ((step * 7_919) % 1_000) / 2_000;
-      stream.connection.chunk({ data: Buffer.concat(parts), atMs: startMs + step * EVERY_MS + lateMs });
+      const bytes = Buffer.concat(parts);
+      // Most chunks end in the midst of a line or frame.
+      const end = step === steps ? bytes.length : bytes.length - ((step * 7_919) % CUT_BYTES);
+      stream.kept = bytes.subarray(end);
+      stream.connection.chunk({ data: bytes.subarray(0, end), atMs: startMs + step * EVERY_MS + lateMs });
     }
     // The recorder writes what came as it came.
     await new Promise((resolve) => setImmediate(resolve));
