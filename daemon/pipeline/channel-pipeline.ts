@@ -151,9 +151,16 @@ export class ChannelPipeline {
     if (late) this.#causeAll(late.events(detectorNumbers(this.settings, this.#capacity, 0).releaseTorque));
   }
 
+  /** A step that throws loses its block, is told, and the samples go on. */
   push(block: DeviceBlock): void {
-    for (const samples of this.#tried(() => this.#conditioner.step(block))) {
-      if (this.#carries(samples)) this.#causeAll(this.#tried(() => this.#engine.step(samples)));
+    let conditioned: readonly SampleBlock[] = [];
+    try {
+      conditioned = this.#conditioner.step(block);
+    } catch (thrown) {
+      this.#noteDefect(thrown);
+    }
+    for (const samples of conditioned) {
+      if (this.#carries(samples)) this.#capture(samples);
       if (this.#samples$.observed) this.#samples$.next(samples);
     }
   }
@@ -215,14 +222,14 @@ export class ChannelPipeline {
     return new Promise((resolve, reject) => this.#zeroing.push({ resolve, reject }));
   }
 
-  /** A step that throws loses its block, is told, and the samples go on. */
-  #tried<Out>(step: () => readonly Out[]): readonly Out[] {
+  #capture(samples: SampleBlock): void {
+    let events: readonly CaptureEvent[];
     try {
-      return step();
+      events = this.#engine.step(samples);
     } catch (thrown) {
-      this.#noteDefect(thrown);
-      return [];
+      return this.#noteDefect(thrown);
     }
+    if (events.length > 0) this.#causeAll(events);
   }
 
   #endZero(result: { readonly zero: number } | { readonly fault: TorsiondError }): void {
@@ -236,7 +243,14 @@ export class ChannelPipeline {
 
   #causeAll(events: readonly CaptureEvent[]): void {
     for (const event of events) {
-      for (const outcome of this.#tried(() => [this.#judge(event)])) this.#outcomes$.next(outcome);
+      let outcome: Outcome;
+      try {
+        outcome = this.#judge(event);
+      } catch (thrown) {
+        this.#noteDefect(thrown);
+        continue;
+      }
+      this.#outcomes$.next(outcome);
     }
   }
 

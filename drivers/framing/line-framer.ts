@@ -172,6 +172,7 @@ export class LineFramer implements Framer {
   /** Lines that lie whole in the piece. @returns where the bytes after the last of them begin */
   #whole(piece: Uint8Array, from: number, sink: FrameSink): number {
     const width = this.#delimiter.length;
+    const { length } = piece;
     const maxLineBytes = this.#maxLineBytes;
     const last = this.#delimiter[width - 1]!;
     const wide = width > 1 ? asBuffer(piece) : null;
@@ -184,8 +185,8 @@ export class LineFramer implements Framer {
         end = wide.indexOf(this.#delimiter, start);
         if (end < 0) break;
       } else {
-        while (end < piece.length && piece[end] !== last) end++;
-        if (end === piece.length) break;
+        while (end < length && piece[end] !== last) end++;
+        if (end === length) break;
       }
       if (end - start > maxLineBytes) {
         if (count > 0) sink.frames(piece, bounds, count);

@@ -1,6 +1,7 @@
 /**
  * (h) Replay of recordings: bytes through driver, sample clock and capture to readings, samples per second against the
- * rows per second of what one would write to read a CSV file. Files were made by the recorder beforehand.
+ * rows per second of what one would write to read a CSV file. Files were made by the recorder beforehand. Lines at 1 kS/s
+ * come five to a chunk, and a chunk costs as much as some twenty samples: their ratio is the worst and swings with other work.
  */
 import { mkdtempSync, rmSync } from 'node:fs';
 import { tmpdir } from 'node:os';
@@ -22,15 +23,15 @@ interface Case {
   readonly what: string;
   readonly seconds: number;
   readonly instruments: readonly MadeInstrument[];
-  readonly atLeast?: number;
+  readonly atLeast: number;
 }
 
 const CASES: readonly Case[] = [
   { what: 'lines at 1 kS/s and frames at 20 kS/s', seconds: 90, instruments: [wordyLines('lines', 1_000), frames('frames', 20_000)], atLeast: 0.94 },
-  { what: 'frames at 20 kS/s', seconds: 90, instruments: [frames('frames', 20_000)] },
-  { what: 'frames at 10 kS/s', seconds: 180, instruments: [frames('frames', 10_000)] },
-  { what: 'lines of a number at 1 kS/s', seconds: 600, instruments: [numberLines('lines', 1_000)] },
-  { what: 'lines with unit and status at 1 kS/s', seconds: 600, instruments: [wordyLines('lines', 1_000)] },
+  { what: 'frames at 20 kS/s', seconds: 90, instruments: [frames('frames', 20_000)], atLeast: 0.94 },
+  { what: 'frames at 10 kS/s', seconds: 180, instruments: [frames('frames', 10_000)], atLeast: 0.94 },
+  { what: 'lines of a number at 1 kS/s', seconds: 600, instruments: [numberLines('lines', 1_000)], atLeast: 0.6 },
+  { what: 'lines with unit and status at 1 kS/s', seconds: 600, instruments: [wordyLines('lines', 1_000)], atLeast: 0.5 },
 ];
 
 export async function run(): Promise<BenchLine[]> {
@@ -52,7 +53,7 @@ export async function run(): Promise<BenchLine[]> {
     return made.map(({ what, samples, best, atLeast }) => {
       const mps = samples / best / 1e6;
       return {
-        name: `${atLeast === undefined ? '   ' : '(h)'} replay of a recording / plain split loop: ${what}`, ratio: mps / plainMps, ...(atLeast === undefined ? {} : { atLeast }),
+        name: `(h) replay of a recording / plain split loop: ${what}`, ratio: mps / plainMps, atLeast,
         detail: `${mps.toFixed(2)} million samples/s against ${plainMps.toFixed(2)} million rows/s, best of ${TURNS}`,
       };
     });
