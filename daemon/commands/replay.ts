@@ -148,15 +148,15 @@ function inFile(error: TorsiondError, file: string): TorsiondError {
 }
 
 /** Waits until it is time, counted from the first moment of the file. */
-function pacer(speed: number | 'max', context: CommandContext): (atMs: number) => Promise<void> {
-  if (speed === 'max') return async () => {};
+function pacer(speed: number | 'max', context: CommandContext): (atMs: number) => Promise<void> | null {
+  if (speed === 'max') return () => null;
   let firstMs: number | null = null;
   const startedMs = context.clock.monoMs();
-  return async (atMs) => {
+  return (atMs) => {
     firstMs ??= atMs;
     const restMs = startedMs + (atMs - firstMs) / speed - context.clock.monoMs();
-    if (restMs <= 1 || context.stop.aborted) return;
-    await new Promise<void>((resolve) => {
+    if (restMs <= 1 || context.stop.aborted) return null;
+    return new Promise<void>((resolve) => {
       const done = (): void => {
         cancel();
         context.stop.removeEventListener('abort', done);

@@ -18,5 +18,11 @@ export function eventFault(event: DriverEvent, channelCount: number, lastAtMs: n
   if (!isChannel(event.channel)) return broken(`sent values of channel ${event.channel}, which does not exist`);
   if (!(event.values instanceof Float64Array)) return broken('sent values that are no Float64Array');
   if (event.status !== null && event.status.length !== event.values.length) return broken('sent a status that does not match its values');
-  return event.values.every((value) => Math.abs(value) <= LARGEST_VALUE) ? null : broken('sent a value that no torque can have');
+  return areTorques(event.values) ? null : broken('sent a value that no torque can have');
+}
+
+/** A loop: this is done for every sample, and `every` costs as much as the rest of the guard. */
+function areTorques(values: Float64Array): boolean {
+  for (let i = 0; i < values.length; i++) if (!(Math.abs(values[i]!) <= LARGEST_VALUE)) return false;
+  return true;
 }

@@ -4,6 +4,8 @@ import { TorsiondError } from '../../shared/errors.ts';
 import { NAMED_UNIT, TORQUE_UNITS } from '../../shared/units.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 
+const SIZES: ReadonlyMap<string, number> = new Map(TORQUE_UNITS.map(({ ucum, newtonMetres }) => [ucum, newtonMetres]));
+
 type UnitSettings = Pick<ChannelSettings, 'unit' | 'deviceUnit' | 'signal'>;
 
 /** @returns why the values are not to be used, or null */
@@ -33,5 +35,5 @@ export function unitFault(event: DriverEvent, channels: readonly UnitSettings[],
 }
 
 function sizeOf(unit: string): number | undefined {
-  return TORQUE_UNITS.find(({ ucum }) => ucum === unit)?.newtonMetres;
+  return SIZES.get(unit);
 }

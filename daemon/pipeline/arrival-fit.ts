@@ -37,6 +37,8 @@ export class ArrivalFit {
   #binBest: ArrivalPoint | null = null;
   /** Lateness of the last closed bins against the line as it was, ms. */
   #lateness: number[] = [];
+  /** The greatest of them: asked for at every arrival. */
+  #usualLatenessMs = 0;
   #firstAtMs: number | null = null;
   #arrivals = 0;
   #isEstablished = false;
@@ -84,7 +86,7 @@ export class ArrivalFit {
 
   /** How late the best arrivals of the last second were at most, ms. */
   get usualLatenessMs(): number {
-    return Math.max(0, ...this.#lateness);
+    return this.#usualLatenessMs;
   }
 
   /** Since the first arrival of the line, ms. */
@@ -115,9 +117,14 @@ export class ArrivalFit {
     this.#binEndMs = state.binEndMs;
     this.#binBest = state.binBest;
     this.#lateness = state.lateness;
+    this.#noteLateness();
     this.#firstAtMs = state.firstAtMs;
     this.#arrivals = state.arrivals;
     this.#isEstablished = state.isEstablished;
+  }
+
+  #noteLateness(): void {
+    this.#usualLatenessMs = Math.max(0, ...this.#lateness);
   }
 
   #late(point: ArrivalPoint): number {
@@ -127,6 +134,7 @@ export class ArrivalFit {
   #forget(): void {
     this.#bins = [];
     this.#lateness = [];
+    this.#noteLateness();
     this.#binBest = null;
     this.#binEndMs = -Infinity;
   }
@@ -156,6 +164,7 @@ export class ArrivalFit {
       this.#lateness = [];
       this.#anchor = { n: this.#anchor.n, at: this.#anchor.at + stepMs };
     }
+    this.#noteLateness();
     this.#refit(atMs);
     return stepMs;
   }

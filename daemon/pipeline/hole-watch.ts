@@ -96,6 +96,13 @@ export class HoleWatch<Item> {
     return this.#waiting.length > 0;
   }
 
+  /** Nothing waits and this arrival is not late: it goes on as `take` would say. @returns false: ask `take` */
+  passes(lateMs: number, limits: LateLimits): boolean {
+    if (this.#waiting.length > 0 || !(lateMs <= lateLimit(limits))) return false;
+    this.#lastLateMs = Math.max(0, lateMs);
+    return true;
+  }
+
   take(arrival: LateArrival<Item>, limits: LateLimits): Judged<Item> {
     const { atMs, lateMs, count } = arrival;
     if (lateMs <= lateLimit(limits)) {

@@ -10,7 +10,7 @@
  */
 import type { DeviceBlock, GapReason } from '../../shared/sample-block.ts';
 import { ArrivalFit } from './arrival-fit.ts';
-import { HoleWatch, type Judged, type LateArrival } from './hole-watch.ts';
+import { HoleWatch, type Judged, type LateArrival, type LateLimits } from './hole-watch.ts';
 import { nominalRate } from './nominal-rate.ts';
 import { RateMeter } from './rate-meter.ts';
 
@@ -115,10 +115,16 @@ export class SampleClock {
   push(arrived: ArrivedSamples, atMs: number): DeviceBlock[] {
     const count = arrived.values.length;
     if (count === 0) return [];
-    const entry: Held = { ...arrived, firstIndex: this.#index, gap: this.#gap, atMs };
+    const { values, status, unit } = arrived;
+    const entry: Held = { values, status, unit, firstIndex: this.#index, gap: this.#gap, atMs };
     this.#index += count;
     this.#gap = null;
-    if (this.#fit !== null) return this.#admit([entry]).map((held) => this.#stamp(held));
+    const fit = this.#fit;
+    if (fit !== null) {
+      if (!this.#isInTime(fit, entry)) return this.#admit([entry]).map((held) => this.#stamp(held));
+      this.#noteStep(fit.add(this.#index - 1, atMs));
+      return [this.#stamp(entry)];
+    }
 
     this.#hold(entry);
     const periodMs = this.#meter.add(this.#index - 1, atMs);
@@ -173,8 +179,14 @@ export class SampleClock {
   }
 
   #noteStep(steppedMs: number): void {
+    if (!(steppedMs > 0)) return;
     this.#steps += 1;
     if (steppedMs > Math.max(LOST_MS, LOST_SAMPLES * this.#fit!.periodMs)) this.#markGap('lost-samples');
+  }
+
+  /** The usual case, that nothing waits and this is not late either, without the lists of all others. */
+  #isInTime(fit: ArrivalFit, { firstIndex, values, atMs }: Held): boolean {
+    return this.#watch.passes(fit.lateness(firstIndex + values.length - 1, atMs), limitsOf(fit, atMs));
   }
 
   /** @returns those, and some that waited, of which it is known now that nothing is missing, or where */
@@ -185,9 +197,7 @@ export class SampleClock {
     for (let entry = queue.shift(); entry !== undefined; entry = queue.shift()) {
       const { atMs, firstIndex, values: { length: count } } = entry;
       const lateMs = fit.lateness(firstIndex + count - 1, atMs);
-      const judged = this.#watch.take({ item: entry, count, atMs, lateMs }, {
-        periodMs: fit.periodMs, isEstablished: fit.isEstablished, ageMs: fit.ageMs(atMs), usualMs: fit.usualLatenessMs,
-      });
+      const judged = this.#watch.take({ item: entry, count, atMs, lateMs }, limitsOf(fit, atMs));
       out.push(...this.#settle(fit, judged, queue));
     }
     return out;
@@ -225,8 +235,7 @@ export class SampleClock {
   }
 
   #learn(fit: ArrivalFit, { item, count, atMs }: LateArrival<Held>): void {
-    const steppedMs = fit.add(item.firstIndex + count - 1, atMs);
-    if (steppedMs > 0) this.#noteStep(steppedMs);
+    this.#noteStep(fit.add(item.firstIndex + count - 1, atMs));
   }
 
   #stamp(entry: Held): DeviceBlock {
@@ -269,6 +278,10 @@ export class SampleClock {
       this.#held[0] = { ...this.#held[0]!, gap: oldest.gap ?? 'lost-samples' };
     }
   }
+}
+
+function limitsOf(fit: ArrivalFit, atMs: number): LateLimits {
+  return { periodMs: fit.periodMs, isEstablished: fit.isEstablished, ageMs: fit.ageMs(atMs), usualMs: fit.usualLatenessMs };
 }
 
 /** Held runs that continue each other become one, so that the first block is not a thousand. */

@@ -1,99 +1,29 @@
 /** Reads a recording as it was made, in bounded memory. A cut or damaged file is read up to the damage, which is then told. */
-import { McapStreamReader } from '@mcap/core';
-import type { ByteChunk } from '../../drivers/links/link.ts';
 import { TorsiondError } from '../../shared/errors.ts';
 import { inputNotFound, openInput, type OpenInput } from './input-file.ts';
-import {
-  BYTES_ENCODING, LONGEST_RECORD_BYTES, MARKS_TOPIC, readConnection, readMark, RECORDING_PROFILE, toMilliseconds, toNanoseconds, type RecordedConnection, type RecordedMark,
-} from './recording-format.ts';
+import { RecordingParser, type RecordingItem } from './recording-parser.ts';
 
-export type RecordingItem =
-  | { readonly kind: 'connection'; readonly connection: RecordedConnection }
-  /** `chunk.atMs` is the monotonic arrival time of the live run, the same double. */
-  | { readonly kind: 'chunk'; readonly connection: RecordedConnection; readonly chunk: ByteChunk }
-  | { readonly kind: 'mark'; readonly mark: RecordedMark }
-  /** The last item of a file that does not end properly; what came before it is sound. */
-  | { readonly kind: 'cut'; readonly error: TorsiondError };
+export type { RecordingItem } from './recording-parser.ts';
 
-interface Totals {
-  messages: number;
-  bytes: number;
-}
-
-/** What stands beside the data of a recording, and tells a reader nothing that the data does not. */
-const BESIDE: ReadonlySet<string> = new Set(['Schema', 'MessageIndex', 'ChunkIndex', 'SummaryOffset', 'DataEnd', 'Footer']);
+/** Gives item after item of what was read; null: it takes more. Who takes them may wait between them. */
+export type NextItem = () => RecordingItem | null;
 
 /**
- * @throws TorsiondError INPUT_NOT_FOUND, or INPUT_FORMAT for a file that is no recording of torsiond. A file that was
- *   cut or damaged is no exception: it yields `cut` (INPUT_CUT) last.
+ * One function for each stretch of the file that was read, to be called until it gives null: an answer for each item would
+ * be a promise for each, of which there are millions.
+ * @throws TorsiondError INPUT_NOT_FOUND, or INPUT_FORMAT for a file that is no recording of torsiond, also from the
+ *   functions. A file that was cut or damaged is no exception: it gives `cut` (INPUT_CUT) last.
  */
-export async function* recordingItems(input: OpenInput, onBytes?: (bytes: number) => void): AsyncGenerator<RecordingItem, void, void> {
+export async function* recordingStretches(input: OpenInput, onBytes?: (bytes: number) => void): AsyncGenerator<NextItem, void, void> {
   const { path } = input;
-  const reader = new McapStreamReader();
-  const connections = new Map<number, { readonly connection: RecordedConnection; readonly shiftNs: bigint }>();
-  /** Of each MCAP channel, the number of its next message. */
-  const next = new Map<number, number>();
-  let marksId = -1;
-  const totals: Totals = { messages: 0, bytes: 0 };
-  let isOurs = false;
+  const parser = new RecordingParser(path);
+  const next = (): RecordingItem | null => parser.next();
   try {
     for await (const bytes of input.bytes) {
       onBytes?.(input.bytesRead());
-      if (reader.done()) {
-        yield { kind: 'cut', error: damaged(path, totals, 'bytes follow its end') };
-        return;
-      }
-      reader.append(bytes);
-      for (;;) {
-        let record;
-        try {
-          record = reader.nextRecord();
-        } catch (thrown) {
-          if (!isOurs) throw notARecording(path, thrown);
-          yield { kind: 'cut', error: damaged(path, totals, 'a record in it is damaged') };
-          return;
-        }
-        if (!record) break;
-        if (record.type === 'Header') {
-          if (record.profile !== RECORDING_PROFILE) {
-            throw new TorsiondError('INPUT_FORMAT', `this MCAP file was made by another program (profile "${record.profile}", library "${record.library}")`, { where: path });
-          }
-          isOurs = true;
-        } else if (record.type === 'Channel') {
-          if (next.has(record.id)) continue;
-          next.set(record.id, 0);
-          if (record.topic === MARKS_TOPIC) marksId = record.id;
-          // Torque is for viewers.
-          if (record.messageEncoding !== BYTES_ENCODING) continue;
-          const connection = readConnection(record.metadata, path);
-          connections.set(record.id, { connection, shiftNs: toNanoseconds(connection.startMonoMs) - toNanoseconds(connection.startWallMs) });
-          yield { kind: 'connection', connection };
-        } else if (record.type === 'Message') {
-          const { channelId, sequence } = record;
-          if (next.get(channelId) !== sequence) {
-            yield { kind: 'cut', error: damaged(path, totals, 'a part of it is missing') };
-            return;
-          }
-          next.set(channelId, sequence + 1);
-          if (channelId === marksId) yield { kind: 'mark', mark: readMark(record.data, path) };
-          const recorded = connections.get(channelId);
-          if (!recorded) continue;
-          const { connection, shiftNs } = recorded;
-          totals.messages++;
-          totals.bytes += record.data.byteLength;
-          // A copy: the reader's buffer is used again, and a listener may keep the bytes.
-          yield { kind: 'chunk', connection, chunk: { data: record.data.slice(), atMs: toMilliseconds(record.logTime + shiftNs) } };
-        } else if (record.type === 'Statistics' ? !isAll(record.channelMessageCounts, next) : !BESIDE.has(record.type)) {
-          if (!isOurs) throw notARecording(path, undefined);
-          yield { kind: 'cut', error: damaged(path, totals, 'a part of it is missing or damaged') };
-          return;
-        }
-      }
-      if (reader.bytesRemaining() > LONGEST_RECORD_BYTES) {
-        if (!isOurs) throw notARecording(path, undefined);
-        yield { kind: 'cut', error: damaged(path, totals, 'a record in it is damaged') };
-        return;
-      }
+      parser.append(bytes);
+      yield next;
+      if (parser.isOver) return;
     }
   } catch (thrown) {
     if (thrown instanceof TorsiondError) throw thrown;
@@ -101,25 +31,18 @@ export async function* recordingItems(input: OpenInput, onBytes?: (bytes: number
   } finally {
     input.close();
   }
-  if (reader.done()) return;
-  if (!isOurs) throw notARecording(path, undefined);
-  yield { kind: 'cut', error: damaged(path, totals, 'it ends without its last records') };
+  let last = parser.end();
+  if (last === null) return;
+  yield () => {
+    const item = last;
+    last = null;
+    return item;
+  };
 }
 
-/** The same of a file. */
+/** Item by item. */
 export async function* readRecording(path: string): AsyncGenerator<RecordingItem, void, void> {
-  yield* recordingItems(await openInput(path, 'mcap'));
-}
-
-/** As many messages of each channel as the recorder wrote. */
-function isAll(written: ReadonlyMap<number, bigint>, read: ReadonlyMap<number, number>): boolean {
-  return [...written].every(([channel, count]) => BigInt(read.get(channel) ?? -1) === count);
-}
-
-function notARecording(path: string, cause: unknown): TorsiondError {
-  return new TorsiondError('INPUT_FORMAT', 'this is no MCAP file', { where: path, cause });
-}
-
-function damaged(path: string, totals: Totals, what: string): TorsiondError {
-  return new TorsiondError('INPUT_CUT', `the recording was cut: ${what}; read were ${totals.messages} chunks with ${totals.bytes} bytes`, { where: path });
+  for await (const next of recordingStretches(await openInput(path, 'mcap'))) {
+    for (let item = next(); item !== null; item = next()) yield item;
+  }
 }

@@ -2,6 +2,7 @@
 import { isDeepStrictEqual } from 'node:util';
 import type { ByteChunk } from '../../drivers/links/link.ts';
 import type { DeviceBlock } from '../../shared/sample-block.ts';
+import type { TransducerSettings } from '../../shared/transducer.ts';
 import { WallMap } from '../pipeline/wall-time.ts';
 import { channelId } from '../pipeline/sample-source.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
@@ -17,11 +18,14 @@ type NoteMark = Extract<RecordedMark, { kind: 'note' }>;
 const MAX_EARLY_NOTES = 4_096;
 
 type Results = AsyncGenerator<ReplayResult, void, void>;
+const NOTHING: readonly ReplayResult[] = [];
 
 interface PlayedChannel {
   readonly pipeline: ReplayPipeline;
   /** As it stands now, before it is adapted. */
   recorded: ChannelSettings;
+  /** Of the device, found to be the same as the recorded one. */
+  compared: TransducerSettings | null;
   /** Armed or held by hand; the last word counts. */
   last: ChannelAction | null;
 }
@@ -64,9 +68,12 @@ export class RecordingReplay {
     }
   }
 
-  async* feed(recorded: RecordedConnection, chunk: ByteChunk): Results {
+  /** A promise only where the driver takes turns of the event loop. */
+  feed(recorded: RecordedConnection, chunk: ByteChunk): readonly ReplayResult[] | Promise<readonly ReplayResult[]> {
     const replay = this.#playing.get(recorded);
-    if (replay) yield* this.#push(recorded, replay, await replay.feed(chunk));
+    if (!replay) return NOTHING;
+    const blocks = replay.feed(chunk);
+    return blocks instanceof Promise ? blocks.then((done) => this.#push(recorded, replay, done)) : this.#push(recorded, replay, blocks);
   }
 
   async* mark(mark: RecordedMark): Results {
@@ -141,23 +148,33 @@ export class RecordingReplay {
     if (replay.fault) yield { kind: 'fault', error: replay.fault };
   }
 
-  * #push(recorded: RecordedConnection, replay: ReplayConnection, blocks: readonly DeviceBlock[]): Generator<ReplayResult, void, void> {
-    if (blocks.length > 0) yield* this.#useTransducers(recorded, replay);
-    for (const block of blocks) yield* this.#channels.get(block.channel)!.pipeline.push(block);
+  #push(recorded: RecordedConnection, replay: ReplayConnection, blocks: readonly DeviceBlock[]): readonly ReplayResult[] {
+    if (blocks.length === 0) return NOTHING;
+    const all = this.#useTransducers(recorded, replay);
+    for (const block of blocks) {
+      const results = this.#channels.get(block.channel)!.pipeline.push(block);
+      if (results.length > 0) all.push(...results);
+    }
+    return all;
   }
 
   /** As the live channel does it: another transducer than before begins anew. */
-  * #useTransducers(recorded: RecordedConnection, replay: ReplayConnection): Generator<ReplayResult, void, void> {
-    for (const [i, { transducer }] of replay.channels.entries()) {
-      const channel = channelId(recorded.instrument.id, i);
+  #useTransducers(recorded: RecordedConnection, replay: ReplayConnection): ReplayResult[] {
+    const results: ReplayResult[] = [];
+    for (let i = 0; i < replay.channels.length; i++) {
+      const { transducer } = replay.channels[i]!;
+      const channel = replay.channelIds[i]!;
       const played = this.#channels.get(channel)!;
+      if (transducer === played.compared) continue;
+      played.compared = transducer;
       if (isDeepStrictEqual(transducer, played.recorded.transducer)) continue;
-      yield* played.pipeline.end('gap');
+      results.push(...played.pipeline.end('gap'));
       const opened = this.#openChannel(recorded, { ...played.recorded, transducer }, i);
       opened.last = played.last;
       this.#channels.set(channel, opened);
-      if (opened.last) yield* opened.pipeline.act(opened.last);
+      if (opened.last) results.push(...opened.pipeline.act(opened.last));
     }
+    return results;
   }
 
   #open(recorded: RecordedConnection, settings: ChannelSettings, i: number): void {
@@ -171,7 +188,7 @@ export class RecordingReplay {
       source: this.#source, channel: channelId(recorded.instrument.id, i), settings: this.#options.adapt(settings, this.#source, recorded.hasCommands),
       isSimulated: recorded.instrument.simulated, toWallMs: (monoMs) => wall.toWallMs(monoMs),
     });
-    return { pipeline, recorded: settings, last: null };
+    return { pipeline, recorded: settings, compared: null, last: null };
   }
 
   #channelsOf(instrument: string): readonly PlayedChannel[] {

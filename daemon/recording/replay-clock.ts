@@ -39,7 +39,7 @@ export class ReplayClock implements Clock {
 
   /** Recorded time goes on to `monoMs`; what falls due on the way is called, in order. */
   advanceTo(monoMs: number): void {
-    for (;;) {
+    while (this.#timers.length > 0) {
       const due = this.#timers.filter((timer) => timer.dueMs <= monoMs).sort((a, b) => a.dueMs - b.dueMs)[0];
       if (!due) break;
       this.#timers = this.#timers.filter((timer) => timer !== due);

@@ -10,7 +10,7 @@ import { fillFromDevice } from '../devices/data-sheets.ts';
 import { declaredRates, readDriverSettings } from '../devices/driver-settings.ts';
 import { identityFault } from '../devices/identity-guard.ts';
 import { DEFAULT_RULES } from '../devices/instrument-machine.ts';
-import { lastValues, SampleSource, type LastValues } from '../pipeline/sample-source.ts';
+import { channelId, lastValues, SampleSource, type LastValues } from '../pipeline/sample-source.ts';
 import type { ChannelSettings } from '../settings/schema.ts';
 import { fitState } from './exact-state.ts';
 import type { RecordedConnection } from './recording-format.ts';
@@ -18,6 +18,7 @@ import { ReplayClock } from './replay-clock.ts';
 
 /** Driver events kept until the driver knows the instrument, as the live runner keeps them. */
 const MAX_HELD_EVENTS = 4_096;
+const NO_BLOCKS: readonly DeviceBlock[] = [];
 
 export class ReplayConnection {
   readonly #source: SampleSource;
@@ -26,6 +27,7 @@ export class ReplayConnection {
   readonly #connection: Connection;
   readonly #recorded: RecordedConnection;
   #channels: readonly ChannelSettings[];
+  readonly channelIds: readonly string[];
   #held: DriverEvent[] | null = [];
   #blocks: DeviceBlock[] = [];
   #fault: TorsiondError | null = null;
@@ -41,6 +43,7 @@ export class ReplayConnection {
     const { instrument, epoch } = recorded;
     this.#recorded = recorded;
     this.#channels = instrument.channels;
+    this.channelIds = instrument.channels.map((_, i) => channelId(instrument.id, i));
     this.#isWarmingUp = recorded.isJoined && recorded.hasState;
     // What was said before the recording began is not in it: it was the right instrument then.
     if (recorded.isJoined) this.#held = null;
@@ -84,13 +87,23 @@ export class ReplayConnection {
     return this.#channels;
   }
 
-  /** @returns the blocks that the chunk completes */
-  async feed(chunk: ByteChunk): Promise<readonly DeviceBlock[]> {
-    if (this.#fault) return [];
+  /**
+   * @param chunk the connection's to keep
+   * @returns the blocks that it completes; at once from a driver that only listens
+   */
+  feed(chunk: ByteChunk): readonly DeviceBlock[] | Promise<readonly DeviceBlock[]> {
+    if (this.#fault) return NO_BLOCKS;
+    if (this.#isIdentifying || this.#follower !== null) return this.#feedInTurns(chunk);
+    this.#clock.advanceTo(chunk.atMs);
+    this.#far.give(chunk.data, chunk.atMs);
+    return this.#taken();
+  }
+
+  /** What the driver does between question and answer takes turns of the event loop, here as in the live gateway. */
+  async #feedInTurns(chunk: ByteChunk): Promise<readonly DeviceBlock[]> {
     this.#clock.advanceTo(chunk.atMs);
     if (this.#isIdentifying) await turn();
-    this.#far.deliver(chunk.data, chunk.atMs);
-    // What the driver does between question and answer takes turns of the event loop, here as in the live gateway.
+    this.#far.give(chunk.data, chunk.atMs);
     if (this.#isIdentifying) await turn();
     return this.#taken();
   }
@@ -179,7 +192,7 @@ export class ReplayConnection {
   }
 
   #count(event: DriverEvent): void {
-    this.#blocks.push(...this.#source.step(event));
+    for (const block of this.#source.step(event)) this.#blocks.push(block);
   }
 
   #fail(error: TorsiondError): void {
@@ -188,6 +201,7 @@ export class ReplayConnection {
   }
 
   #taken(): readonly DeviceBlock[] {
+    if (this.#blocks.length === 0) return NO_BLOCKS;
     const blocks = this.#blocks;
     this.#blocks = [];
     return blocks;

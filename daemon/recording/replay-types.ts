@@ -68,8 +68,8 @@ export interface ReplayOptions {
   /** `origin`: where the driver came from when it was recorded, null for a built-in one. May throw why there is none. */
   readonly findDriver: (id: string, origin: string | null) => DriverDefinition | undefined;
   readonly openPipeline: (channel: ReplayChannel) => ReplayPipeline;
-  /** Called before bytes or samples of that time are handed on: waits, for a replay that is not at full speed. */
-  readonly pace: (atMs: number) => Promise<void>;
+  /** Called before bytes or samples of that time are handed on: waits, for a replay that is not at full speed; null: goes on. */
+  readonly pace: (atMs: number) => Promise<void> | null;
   readonly stop: AbortSignal;
   /** Called when the file is open; `size` in bytes, null where it is not known. May throw. */
   readonly onOpen?: (kind: InputKind, size: number | null) => void;

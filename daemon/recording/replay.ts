@@ -5,7 +5,8 @@
 import { TorsiondError } from '../../shared/errors.ts';
 import { NAMED_UNIT } from '../../shared/units.ts';
 import { openInput, type OpenInput } from './input-file.ts';
-import { recordingItems } from './recording-reader.ts';
+import type { RecordingItem } from './recording-parser.ts';
+import { recordingStretches } from './recording-reader.ts';
 import { RecordingReplay } from './recording-replay.ts';
 import type { ReplayOptions, ReplayResult } from './replay-types.ts';
 import { openTraceFile } from './trace-files.ts';
@@ -64,19 +65,32 @@ function tooSlow(error: TorsiondError, { asked }: ReplayOptions): TorsiondError 
 async function* replayRecording(input: OpenInput, options: ReplayOptions): AsyncGenerator<ReplayResult, void, void> {
   const recording = new RecordingReplay(input.path, options);
   let hasOrigin = false;
-  for await (const item of recordingItems(input, options.onBytes)) {
-    if (options.stop.aborted) break;
-    if (item.kind === 'cut') yield { kind: 'fault', error: item.error };
-    else if (item.kind === 'connection') {
-      if (!hasOrigin) options.onOrigin?.(item.connection.startMonoMs + item.connection.wallOffsetMs);
-      hasOrigin = true;
-      yield* recording.connect(item.connection);
-    }
-    else if (item.kind === 'mark') yield* recording.mark(item.mark);
-    else {
-      await options.pace(item.chunk.atMs);
-      yield* recording.feed(item.connection, item.chunk);
+  stretches: for await (const next of recordingStretches(input, options.onBytes)) {
+    for (let item = next(); item !== null; item = next()) {
+      if (options.stop.aborted) break stretches;
+      if (item.kind === 'chunk') {
+        const waiting = options.pace(item.chunk.atMs);
+        if (waiting) await waiting;
+        const results = recording.feed(item.connection, item.chunk);
+        // Nearly always there at once, and empty: no promise for each of millions of chunks.
+        if (results instanceof Promise) yield* await results;
+        else if (results.length > 0) yield* results;
+        continue;
+      }
+      if (item.kind === 'connection') {
+        if (!hasOrigin) options.onOrigin?.(item.connection.startMonoMs + item.connection.wallOffsetMs);
+        hasOrigin = true;
+      }
+      yield* played(recording, item);
     }
   }
   yield* recording.end();
+}
+
+async function* played(recording: RecordingReplay, item: Exclude<RecordingItem, { kind: 'chunk' }>): AsyncGenerator<ReplayResult, void, void> {
+  switch (item.kind) {
+    case 'connection': return yield* recording.connect(item.connection);
+    case 'mark': return yield* recording.mark(item.mark);
+    case 'cut': yield { kind: 'fault', error: item.error };
+  }
 }

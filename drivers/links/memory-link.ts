@@ -12,6 +12,8 @@ export interface MemoryFarEnd {
    * @throws RangeError when bytes are delivered in spite of that
    */
   deliver(data: Uint8Array | string, atMs?: number): boolean;
+  /** The same of bytes that are the link's to keep, which are not copied. */
+  give(data: Uint8Array, atMs?: number): boolean;
   /** The cable is pulled. */
   unplug(error?: TorsiondError): void;
   /** The bytes come to their planned end, as a recording does. */
@@ -52,9 +54,10 @@ export function createMemoryLink(clock: Clock, label = 'memory'): { readonly lin
   };
   const far: MemoryFarEnd = {
     written,
-    deliver: (data, atMs) => {
+    deliver: (data, atMs) => far.give(typeof data === 'string' ? new TextEncoder().encode(data) : new Uint8Array(data), atMs),
+    give: (data, atMs) => {
       if (core.isHeld && core.keptBytes >= KEPT_BYTES_MAX) throw new RangeError('the memory link is full and its reader is paused');
-      core.deliver(typeof data === 'string' ? new TextEncoder().encode(data) : new Uint8Array(data), atMs);
+      core.deliver(data, atMs);
       return !core.isHeld;
     },
     unplug: (error) => void core.finish({ reason: 'lost', error: error ?? new TorsiondError('LINK_LOST', 'the far end was unplugged', { where: label }) }),

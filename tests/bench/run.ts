@@ -16,7 +16,8 @@ const PARTS: Record<string, () => Promise<{ run(): Promise<BenchLine[]> }>> = {
   e: () => import('./store.bench.ts'),
   f: () => import('./trace-size.bench.ts'),
   g: () => import('./trace-read.bench.ts'),
-  h: () => import('./promptness.bench.ts'),
+  h: () => import('./recording-read.bench.ts'),
+  i: () => import('./promptness.bench.ts'),
 };
 
 const { values } = parseArgs({ options: { only: { type: 'string' }, json: { type: 'boolean', default: false } } });

@@ -211,7 +211,7 @@ describe.each(['streamed lines', 'asked lines', 'scpi', 'frames of counts'] as c
     for await (const result of replayFile(path, {
       adapt: (recorded) => recorded, findDriver, openPipeline: (channel) => openReplayPipeline(channel, '0.0.0-test'),
       traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
-      asked: {}, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
+      asked: {}, blockSize: 256, pace: () => null, stop: new AbortController().signal,
     })) {
       if (result.kind === 'fault') throw result.error;
       if (result.kind === 'reading') readings.push(result.reading);

@@ -134,7 +134,7 @@ async function replayed(path: string): Promise<Readings> {
   const results = replayFile(path, {
     adapt: (recorded) => recorded, findDriver, openPipeline: (channel) => openReplayPipeline(channel, '0.0.0-test'),
     traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
-    asked: {}, blockSize: 256, pace: async () => {}, stop: new AbortController().signal,
+    asked: {}, blockSize: 256, pace: () => null, stop: new AbortController().signal,
   });
   for await (const result of results) {
     if (result.kind === 'fault') throw result.error;

@@ -3,6 +3,7 @@ import type { ErrorCode } from '../../../shared/errors.ts';
 import { quoted } from '../../values/quoted.ts';
 import { groupNames } from '../../values/safe-pattern.ts';
 import { FieldReader, type FieldResult } from './field-reader.ts';
+import { LineShapes, type ShapeField } from './line-shapes.ts';
 import { NumberScanner } from './number-codec.ts';
 import { columnSeparator, lineChannelCount, type AsciiLinesOptions } from './options.ts';
 import { PlainWords, unitsInColumns, unitsInGroups, type UnnamedUnit } from './unnamed-units.ts';
@@ -40,6 +41,7 @@ export class AsciiLinesCodec {
   readonly #row: Float64Array;
   readonly #scanner: NumberScanner;
   readonly #fields: FieldReader;
+  readonly #shapes: LineShapes | null;
   readonly #pattern: RegExp | null;
   /** Per channel what follows `value`, `unit` and `status` in the names of the pattern's groups. */
   readonly #suffixes: readonly string[];
@@ -62,6 +64,7 @@ export class AsciiLinesCodec {
     this.#row = new Float64Array(this.channelCount);
     this.#scanner = new NumberScanner(options.decimal === 'comma' ? 0x2c : 0x2e);
     this.#fields = new FieldReader(options);
+    this.#shapes = LineShapes.of(options, this.#separator, this.#scanner);
     this.#suffixes = valueSuffixes(options.pattern ?? '');
     this.#pattern = options.pattern === undefined ? null : new RegExp(options.pattern, 'u');
   }
@@ -70,12 +73,13 @@ export class AsciiLinesCodec {
   decode(bytes: Uint8Array, bounds: Int32Array, count: number, sink: CodecSink): void {
     const plan = this.#plan;
     const row = this.#row;
+    const shapes = this.#shapes;
     const unit = this.#options.unit;
     for (let i = 0; i < count; i++) {
       const start = bounds[2 * i]!;
       const end = bounds[2 * i + 1]!;
-      if (plan === null || this.isAnswerAwaited || !this.#readRow(bytes, start, end, plan)) {
-        this.#decodeText(bytes, start, end, sink);
+      if (this.isAnswerAwaited || plan === null || !this.#readRow(bytes, start, end, plan)) {
+        if (this.isAnswerAwaited || shapes === null || !shapes.tell(bytes, start, end, sink)) this.#decodeText(bytes, start, end, sink);
         continue;
       }
       for (let channel = 0; channel < row.length; channel++) sink.value(channel, row[channel]!, unit, 0);
@@ -138,10 +142,15 @@ export class AsciiLinesCodec {
       sink.fault(null, 'FRAME_UNREADABLE', text === '' ? 'an empty line' : `no torque in ${quoted(text)}`);
       return;
     }
+    const told: ShapeField[] = [];
     for (const { channel, field } of results.fields) {
-      if (field.kind === 'value') sink.value(channel, field.value, field.unit ?? this.#unitOf(channel, results.unnamed, sink), field.status);
-      else sink.fault(channel, field.code, field.message);
+      if (field.kind === 'value') {
+        const unit = field.unit ?? this.#unitOf(channel, results.unnamed, sink);
+        sink.value(channel, field.value, unit, field.status);
+        told.push({ channel, value: field.value, unit, status: field.status });
+      } else sink.fault(channel, field.code, field.message);
     }
+    if (told.length === results.fields.length && results.unnamed.length === 0) this.#shapes?.learn(bytes, start, end, told);
   }
 
   /** Of a torque that has none beside it. The line's word prevails over the settings', wherever it stands. */

@@ -206,7 +206,7 @@ const COMMANDS = [
 async function replayed(path: string): Promise<{ told: Told[]; faults: string[] }> {
   const options = {
     adapt: (recorded: ChannelSettings) => recorded, traceSettings: ChannelSettings.parse({ transducer, capture: { mode: 'peak' } }), asked: {}, blockSize: 256,
-    findDriver, openPipeline: (channel: Parameters<typeof openReplayPipeline>[0]) => openReplayPipeline(channel, '0.0.0-test'), pace: async () => {}, stop: new AbortController().signal,
+    findDriver, openPipeline: (channel: Parameters<typeof openReplayPipeline>[0]) => openReplayPipeline(channel, '0.0.0-test'), pace: () => null, stop: new AbortController().signal,
   };
   const results: ReplayResult[] = [];
   for await (const result of replayFile(path, options)) results.push(result);

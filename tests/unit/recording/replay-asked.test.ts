@@ -148,7 +148,7 @@ async function replayed(path: string): Promise<{ blocks: DeviceBlock[]; results:
     traceSettings: ChannelSettings.parse({ transducer: { serialNumber: 'none', capacity: 1 }, capture: { mode: 'peak' } }),
     asked: {}, blockSize: 256, findDriver,
     openPipeline: () => ({ push: (block: DeviceBlock) => (blocks.push(block), []), end: () => [], restore: () => {}, startCapture: () => [], act: () => [] }),
-    pace: async () => {}, stop: new AbortController().signal,
+    pace: () => null, stop: new AbortController().signal,
   };
   for await (const result of replayFile(path, options)) results.push(result);
   return { blocks, results };
