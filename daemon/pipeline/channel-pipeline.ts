@@ -5,11 +5,10 @@
  * push(device block) ──▶ condition ──▶ samples$ ──▶ capture ──▶ judge ──▶ outcomes$
  * ```
  *
- * Synchronous: when `push` returns, everything these samples caused has been emitted. Neither stream ever errors. What leaves
- * it are streams; the way inside is plain calls, because a subject between two steps costs as much as a step over a small block.
+ * Synchronous: when `push` returns, everything these samples caused has been emitted. Neither stream ever errors.
  */
 import { createHash } from 'node:crypto';
-import { Subject, type Observable } from 'rxjs';
+import { Observable, Subject, filter } from 'rxjs';
 import type { CaptureSettings } from '../../shared/capture-settings.ts';
 import { TorsiondError, asTorsiondError } from '../../shared/errors.ts';
 import type { DismissedCycle, InterruptReason, InterruptedCycle, Reading } from '../../shared/reading.ts';
@@ -70,7 +69,10 @@ export class ChannelPipeline {
   readonly samples$: Observable<SampleBlock>;
   readonly outcomes$: Observable<Outcome>;
   readonly #options: ChannelPipelineOptions;
+  readonly #device$ = new Subject<DeviceBlock>();
   readonly #samples$ = new Subject<SampleBlock>();
+  /** What commands cause, beside what samples cause. */
+  readonly #caused$ = new Subject<CaptureEvent>();
   readonly #outcomes$ = new Subject<Outcome>();
   readonly #engine: CaptureEngine;
   readonly #conditioner: Conditioner;
@@ -96,6 +98,11 @@ export class ChannelPipeline {
     });
     this.samples$ = this.#samples$.asObservable();
     this.outcomes$ = this.#outcomes$.asObservable();
+
+    const onThrow = (thrown: unknown): void => this.#noteDefect(thrown);
+    this.#device$.pipe(eachBlock((block) => this.#conditioner.step(block), onThrow)).subscribe(this.#samples$);
+    this.#samples$.pipe(filter((block) => this.#carries(block)), eachBlock((block) => this.#engine.step(block), onThrow)).subscribe(this.#caused$);
+    this.#caused$.pipe(eachBlock((event) => [this.#judge(event)], onThrow)).subscribe(this.#outcomes$);
   }
 
   get settings(): CaptureSettings {
@@ -151,18 +158,8 @@ export class ChannelPipeline {
     if (late) this.#causeAll(late.events(detectorNumbers(this.settings, this.#capacity, 0).releaseTorque));
   }
 
-  /** A step that throws loses its block, is told, and the samples go on. */
   push(block: DeviceBlock): void {
-    let conditioned: readonly SampleBlock[] = [];
-    try {
-      conditioned = this.#conditioner.step(block);
-    } catch (thrown) {
-      this.#noteDefect(thrown);
-    }
-    for (const samples of conditioned) {
-      if (this.#carries(samples)) this.#capture(samples);
-      if (this.#samples$.observed) this.#samples$.next(samples);
-    }
+    this.#device$.next(block);
   }
 
   /**
@@ -198,7 +195,7 @@ export class ChannelPipeline {
     if (this.#fault) throw this.#fault;
     const event = this.#engine.latch(isZeroCheck);
     if (!event) throw new TorsiondError('CHANNEL_NOT_READY', 'the channel has given no samples yet', { where: channel });
-    this.#causeAll([event]);
+    this.#caused$.next(event);
   }
 
   /** @throws TorsiondError when the channel cannot carry the settings; nothing has changed then */
@@ -222,16 +219,6 @@ export class ChannelPipeline {
     return new Promise((resolve, reject) => this.#zeroing.push({ resolve, reject }));
   }
 
-  #capture(samples: SampleBlock): void {
-    let events: readonly CaptureEvent[];
-    try {
-      events = this.#engine.step(samples);
-    } catch (thrown) {
-      return this.#noteDefect(thrown);
-    }
-    if (events.length > 0) this.#causeAll(events);
-  }
-
   #endZero(result: { readonly zero: number } | { readonly fault: TorsiondError }): void {
     const waiting = this.#zeroing;
     this.#zeroing = [];
@@ -242,16 +229,7 @@ export class ChannelPipeline {
   }
 
   #causeAll(events: readonly CaptureEvent[]): void {
-    for (const event of events) {
-      let outcome: Outcome;
-      try {
-        outcome = this.#judge(event);
-      } catch (thrown) {
-        this.#noteDefect(thrown);
-        continue;
-      }
-      this.#outcomes$.next(outcome);
-    }
+    for (const event of events) this.#caused$.next(event);
   }
 
   /** A rate that the settings do not fit stops capture, not the samples. */
@@ -299,6 +277,26 @@ export class ChannelPipeline {
       startedAt: new Date(toWallMs(event.startMs)).toISOString(), durationMs: event.durationMs,
     };
   }
+}
+
+/**
+ * A pure step over blocks as an operator. A step that throws loses its block, is told, and the stream goes on.
+ * Hands on what a step gives one by one: `mergeAll` would build an observable per block, which costs as much as the step.
+ */
+function eachBlock<In, Out>(step: (block: In) => readonly Out[], onThrow: (thrown: unknown) => void) {
+  return (blocks$: Observable<In>): Observable<Out> => new Observable((subscriber) => blocks$.subscribe({
+    next: (block) => {
+      let results: readonly Out[] = [];
+      try {
+        results = step(block);
+      } catch (thrown) {
+        onThrow(thrown);
+      }
+      for (const result of results) subscriber.next(result);
+    },
+    error: (thrown) => subscriber.error(thrown),
+    complete: () => subscriber.complete(),
+  }));
 }
 
 /** Follows from where and when the samples were taken and how, so that a replay of the same recording finds the same id. */
