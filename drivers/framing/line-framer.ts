@@ -2,9 +2,7 @@
  * Lines out of bytes. `@serialport/parser-readline` puts together every line that a chunk border cuts. The guard
  * around it bounds what it sees, because on its own it keeps bytes without a delimiter for ever and copies all of them
  * again with each chunk. The guard must look for delimiters anyway, so lines that lie whole inside a chunk go straight
- * on: where a chunk holds hundreds of lines that costs about a sixth of the parser's time. Nor has the parser anything to
- * find where a delimiter is a single byte, which no border cuts: there the guard keeps the begun line itself, because in
- * chunks of a few lines one line in each is begun, and the parser's copies of it cost more than all the others.
+ * on: where a chunk holds hundreds of lines that costs about a sixth of the parser's time.
  */
 import { ReadlineParser } from '@serialport/parser-readline';
 import type { FrameSink, Framer } from './framer.ts';
@@ -54,9 +52,6 @@ export class LineFramer implements Framer {
   readonly #maxLineBytes: number;
   readonly #onPartial: ((bytes: Uint8Array) => void) | undefined;
   readonly #parser: DirectReadline;
-  /** The begun line, where the delimiter is one byte; null: the parser has it. */
-  readonly #begun: Uint8Array | null;
-  #begunLength = 0;
   #bounds = new Int32Array(1024);
   #discardedBytes = 0;
   /** Why the next line is not whole: nothing known yet, or its beginning was thrown away. */
@@ -73,7 +68,6 @@ export class LineFramer implements Framer {
     this.#onPartial = options.onPartial;
     this.maxBuffered = maxLineBytes + delimiter.length - 1;
     this.#parser = new DirectReadline({ delimiter: this.#delimiter });
-    this.#begun = delimiter.length === 1 ? new Uint8Array(this.maxBuffered) : null;
   }
 
   get discardedBytes(): number {
@@ -81,7 +75,7 @@ export class LineFramer implements Framer {
   }
 
   get buffered(): number {
-    return this.#begunLength + this.#parser.rest;
+    return this.#parser.rest;
   }
 
   push(chunk: Uint8Array, sink: FrameSink): void {
@@ -91,9 +85,7 @@ export class LineFramer implements Framer {
   }
 
   reset(): number {
-    const dropped = this.buffered;
-    this.#parser.cut(0);
-    this.#begunLength = 0;
+    const dropped = this.#parser.cut(0);
     this.#discardedBytes += dropped;
     this.#missing = 'start';
     this.#lostOfLine = 0;
@@ -102,15 +94,12 @@ export class LineFramer implements Framer {
 
   #pushPiece(piece: Uint8Array, sink: FrameSink): void {
     let from = 0;
-    if (this.#missing !== 'nothing' || this.buffered > 0) {
+    if (this.#missing !== 'nothing' || this.#parser.rest > 0) {
       from = this.#finishBegun(piece, sink);
       if (from < 0) return;
     }
     from = this.#whole(piece, from, sink);
-    if (from === piece.length) return;
-    // The usual end of a chunk.
-    if (this.#begun !== null && piece.length - from <= this.#begun.length) this.#keep(piece, from);
-    else this.#begin(from === 0 ? piece : piece.subarray(from), sink);
+    if (from < piece.length) this.#begin(from === 0 ? piece : piece.subarray(from), sink);
   }
 
   /** The line that began in an earlier chunk. @returns where the bytes after it begin, or -1 when it goes on */
@@ -120,17 +109,8 @@ export class LineFramer implements Framer {
       this.#begin(piece, sink);
       return -1;
     }
-    if (this.#begun !== null) {
-      const length = this.#begunLength + end - 1;
-      const line = length <= this.#begun.length ? this.#begun : new Uint8Array(length);
-      if (line !== this.#begun) line.set(this.#begun.subarray(0, this.#begunLength));
-      copyTo(line, this.#begunLength, piece, end - 1);
-      this.#begunLength = 0;
-      this.#handBegun(line, length, sink);
-      return end;
-    }
     this.#parser.feed(end === piece.length ? piece : piece.subarray(0, end));
-    for (const line of this.#parser.lines) this.#handBegun(line, line.length, sink);
+    for (const line of this.#parser.lines) this.#handBegun(line, sink);
     this.#parser.lines.length = 0;
     return end;
   }
@@ -138,11 +118,7 @@ export class LineFramer implements Framer {
   /** Where the first delimiter ends, also one that began in the chunk before; -1 when there is none. */
   #endOfBegun(piece: Uint8Array): number {
     const width = this.#delimiter.length;
-    if (width === 1) {
-      const last = this.#delimiter[0]!;
-      for (let i = 0; i < piece.length; i++) if (piece[i] === last) return i + 1;
-      return -1;
-    }
+    if (width === 1) return piece.indexOf(this.#delimiter[0]!) + 1 || -1;
     const before = this.#parser.buffer.subarray(-(width - 1));
     const seam = Buffer.concat([before, piece.subarray(0, width - 1)]);
     const acrossAt = seam.indexOf(this.#delimiter);
@@ -151,28 +127,26 @@ export class LineFramer implements Framer {
     return at < 0 ? -1 : at + width;
   }
 
-  /** @param bytes begin with the line */
-  #handBegun(bytes: Uint8Array, length: number, sink: FrameSink): void {
+  #handBegun(line: Uint8Array, sink: FrameSink): void {
     const missing = this.#missing;
     this.#missing = 'nothing';
     const lost = this.#lostOfLine;
     this.#lostOfLine = 0;
-    if (missing === 'nothing' && length <= this.#maxLineBytes) {
+    if (missing === 'nothing' && line.length <= this.#maxLineBytes) {
       this.#bounds[0] = 0;
-      this.#bounds[1] = length;
-      sink.frames(bytes, this.#bounds, 1);
+      this.#bounds[1] = line.length;
+      sink.frames(line, this.#bounds, 1);
       return;
     }
-    this.#discardedBytes += length + this.#delimiter.length;
-    if (missing === 'start') this.#onPartial?.(bytes.slice(0, length));
+    this.#discardedBytes += line.length + this.#delimiter.length;
+    if (missing === 'start') this.#onPartial?.(line);
     // A stretch is told of when it grows too long, or here when it ended within the chunk that made it so.
-    if (missing !== 'overlong' && lost + length > this.#maxLineBytes) sink.tooLong(lost + length);
+    if (missing !== 'overlong' && lost + line.length > this.#maxLineBytes) sink.tooLong(lost + line.length);
   }
 
   /** Lines that lie whole in the piece. @returns where the bytes after the last of them begin */
   #whole(piece: Uint8Array, from: number, sink: FrameSink): number {
     const width = this.#delimiter.length;
-    const { length } = piece;
     const maxLineBytes = this.#maxLineBytes;
     const last = this.#delimiter[width - 1]!;
     const wide = width > 1 ? asBuffer(piece) : null;
@@ -185,8 +159,8 @@ export class LineFramer implements Framer {
         end = wide.indexOf(this.#delimiter, start);
         if (end < 0) break;
       } else {
-        while (end < length && piece[end] !== last) end++;
-        if (end === length) break;
+        while (end < piece.length && piece[end] !== last) end++;
+        if (end === piece.length) break;
       }
       if (end - start > maxLineBytes) {
         if (count > 0) sink.frames(piece, bounds, count);
@@ -205,12 +179,6 @@ export class LineFramer implements Framer {
     return start;
   }
 
-  /** There is room for it. */
-  #keep(bytes: Uint8Array, from: number): void {
-    const begun = this.#begun!;
-    for (let i = from; i < bytes.length; i++) begun[this.#begunLength++] = bytes[i]!;
-  }
-
   #growBounds(): Int32Array<ArrayBuffer> {
     const larger = new Int32Array(this.#bounds.length * 2);
     larger.set(this.#bounds);
@@ -222,14 +190,12 @@ export class LineFramer implements Framer {
   #begin(bytes: Uint8Array, sink: FrameSink): void {
     const parser = this.#parser;
     const keep = this.#delimiter.length - 1;
-    const had = this.buffered + bytes.length;
-    if (had <= this.maxBuffered && this.#missing !== 'overlong') {
-      if (this.#begun === null) parser.feed(bytes);
-      else this.#keep(bytes, 0);
+    if (parser.rest + bytes.length <= this.maxBuffered && this.#missing !== 'overlong') {
+      parser.feed(bytes);
       return;
     }
     // Only the end can matter: a delimiter may have begun in it.
-    this.#begunLength = 0;
+    const had = parser.rest + bytes.length;
     if (bytes.length >= keep) parser.cut(0);
     if (keep > 0) parser.feed(bytes.length > keep ? bytes.subarray(bytes.length - keep) : bytes);
     parser.cut(keep);
@@ -240,14 +206,6 @@ export class LineFramer implements Framer {
     this.#missing = 'overlong';
     sink.tooLong(this.#lostOfLine);
   }
-}
-
-/** Lines are so short that a loop copies them faster than a call. */
-const SHORT_BYTES = 64;
-
-function copyTo(to: Uint8Array, at: number, from: Uint8Array, length: number): void {
-  if (length > SHORT_BYTES) to.set(from.subarray(0, length), at);
-  else for (let i = 0; i < length; i++) to[at + i] = from[i]!;
 }
 
 function asBuffer(bytes: Uint8Array): Buffer {
