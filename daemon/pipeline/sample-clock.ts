@@ -218,19 +218,21 @@ export class SampleClock {
     this.#missing += missing;
     this.#index += missing;
     const moved = (held: Held): Held => (missing === 0 ? held : { ...held, firstIndex: held.firstIndex + missing });
-    const cut = behind.map(({ item }, i) => {
-      const isCut = i <= burst || (isVague && i === behind.length - 1);
-      const placed = i < burst ? item : moved(item);
-      return isCut ? { ...placed, gap: placed.gap ?? reason } : placed;
-    });
-    const rest = queue.splice(0).map(moved);
+    const later = [...behind.map(({ item }, i) => (i < burst ? item : moved(item))), ...queue.splice(0).map(moved)];
+    // Of samples that came together some may be from before the hole (a frame that counts when the next begins, a host
+    // that was held up): then it lies among them, and nothing that began there may go on.
+    const isAmong = (i: number): boolean => later[i] !== undefined && later[i].values.length > 1;
+    const last = behind.length - 1;
+    const isCut = (i: number): boolean => i <= burst || (i === burst + 1 && isAmong(burst)) || (isVague && (i === last || (i === last + 1 && isAmong(last))));
+    const cut = later.map((held, i) => (isCut(i) ? { ...held, gap: held.gap ?? reason } : held));
+    if (isCut(later.length)) this.#markGap(reason);
     if (isVague) {
       // Where it is cannot be told any better by looking again.
-      for (const [i, held] of cut.entries()) this.#learn(fit, { ...behind[i]!, item: held });
-      queue.push(...rest);
-      return [...admitted, ...cut];
+      for (const [i, arrival] of behind.entries()) this.#learn(fit, { ...arrival, item: cut[i]! });
+      queue.push(...cut.slice(behind.length));
+      return [...admitted, ...cut.slice(0, behind.length)];
     }
-    queue.push(...cut.slice(burst), ...rest);
+    queue.push(...cut.slice(burst));
     return [...admitted, ...cut.slice(0, burst)];
   }
 

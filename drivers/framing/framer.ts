@@ -7,9 +7,10 @@
 export interface FrameSink {
   /**
    * `count` frames lie in `bytes`: frame i from `bounds[2 * i]` up to, not including, `bounds[2 * i + 1]`; delimiters
-   * are outside, sync bytes and checksums inside. `bytes` and `bounds` are only lent for the call.
+   * are outside, sync bytes and checksums inside. `bytes` and `bounds` are only lent for the call. The first `early` of
+   * them, default none, were whole before this chunk came, and only what it brought shows that they are frames.
    */
-  frames(bytes: Uint8Array, bounds: Int32Array, count: number): void;
+  frames(bytes: Uint8Array, bounds: Int32Array, count: number, early?: number): void;
   /** A stretch without a usable frame began here: at least `bytes` bytes so far. Told once per stretch. */
   tooLong(bytes: number): void;
   /**

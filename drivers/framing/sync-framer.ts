@@ -47,6 +47,8 @@ export class SyncFramer implements Framer {
   readonly #lookAhead: number;
   readonly #work: Uint8Array;
   #kept = 0;
+  /** Bytes of chunks before, at the beginning of `#work`. */
+  #earlier = 0;
   readonly #bounds: Int32Array;
   #count = 0;
   #discardedBytes = 0;
@@ -86,6 +88,7 @@ export class SyncFramer implements Framer {
     for (let at = 0; at < chunk.length; at += PIECE_BYTES) {
       const piece = chunk.length <= PIECE_BYTES ? chunk : chunk.subarray(at, at + PIECE_BYTES);
       this.#work.set(piece, this.#kept);
+      this.#earlier = at === 0 ? this.#kept : 0;
       const end = this.#kept + piece.length;
       const from = this.#scan(end, sink);
       this.#give(sink);
@@ -201,6 +204,8 @@ export class SyncFramer implements Framer {
     if (this.#count === 0) return;
     const count = this.#count;
     this.#count = 0;
-    sink.frames(this.#work, this.#bounds, count);
+    let early = 0;
+    while (early < count && this.#bounds[2 * early + 1]! <= this.#earlier) early++;
+    sink.frames(this.#work, this.#bounds, count, early);
   }
 }

@@ -24,12 +24,18 @@ export class StreamedSession {
   readonly #runs: RunCollector;
   readonly #sink: FrameSink;
   #state: 'new' | 'running' | 'over' = 'new';
+  /** Arrival of the present chunk. */
+  #atMs = 0;
+  /** Arrival of the chunk before. */
+  #earlierMs = Number.NEGATIVE_INFINITY;
+  /** Of the last event: times never go back. */
+  #toldMs = Number.NEGATIVE_INFINITY;
 
   constructor(options: StreamedSessionOptions) {
     this.#options = options;
     this.events$ = this.#events.asObservable();
-    this.#runs = new RunCollector(options.channels, this.where, (event) => this.#events.next(event));
-    this.#sink = options.sink(this.#runs);
+    this.#runs = new RunCollector(options.channels, this.where, (event) => this.#tell(event));
+    this.#sink = this.#timed(options.sink(this.#runs));
   }
 
   get where(): string {
@@ -78,8 +84,31 @@ export class StreamedSession {
 
   #take(chunk: ByteChunk): void {
     if (this.#state !== 'running' || this.#options.hear?.(chunk) === true) return;
+    this.#atMs = chunk.atMs;
     this.#runs.begin(chunk.atMs);
     this.#options.framer.push(chunk.data, this.#sink);
     this.#runs.end();
+    this.#earlierMs = chunk.atMs;
+  }
+
+  /** Frames that were whole before this chunk keep their own time: told with it, the last before a hole would lie behind it. */
+  #timed(sink: FrameSink): FrameSink {
+    return {
+      ...sink,
+      frames: (bytes, bounds, count, early = 0) => {
+        if (early > 0) {
+          this.#runs.begin(Math.max(this.#earlierMs, this.#toldMs));
+          sink.frames(bytes, bounds, early);
+          this.#runs.end();
+          this.#runs.begin(this.#atMs);
+        }
+        if (count > early) sink.frames(bytes, early > 0 ? bounds.subarray(2 * early) : bounds, count - early);
+      },
+    };
+  }
+
+  #tell(event: DriverEvent): void {
+    this.#toldMs = event.atMs;
+    this.#events.next(event);
   }
 }

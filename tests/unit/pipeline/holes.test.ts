@@ -4,7 +4,7 @@ import { SampleSource } from '../../../daemon/pipeline/sample-source.ts';
 import { CaptureSettings } from '../../../shared/capture-settings.ts';
 import type { Reading } from '../../../shared/reading.ts';
 import { TransducerSettings } from '../../../shared/transducer.ts';
-import { PULLS, plannedArrivals, type HolePlan } from '../../helpers/hole-plan.ts';
+import { PULLS, plannedArrivals, touches, type HolePlan } from '../../helpers/hole-plan.ts';
 import { seeded } from '../../helpers/seeded.ts';
 
 const CAPACITY = 60;
@@ -40,16 +40,6 @@ function run(plan: HolePlan, declared: boolean): Result {
   return { readings, interrupted, missing: source.counters()[0]!.missing };
 }
 
-/** A cycle is over when torque was released for 40 ms, and a hole may be told a little beside where it is. */
-const RELEASE_MS = 40;
-
-/** Whether the device was silent within a pull, so that its curve is not whole; null: so near that both are right. */
-function touches({ atMs, lastsMs, rateHz }: HolePlan, { fromMs, toMs }: (typeof PULLS)[number]): boolean | null {
-  const nearMs = 2 * (1_000 / rateHz) + 20;
-  if (atMs + lastsMs < fromMs - nearMs || atMs > toMs + RELEASE_MS + nearMs) return false;
-  return atMs + lastsMs < fromMs + nearMs || atMs > toMs - nearMs ? null : true;
-}
-
 function plans(count: number, kind: HolePlan['kind'], seed: number): HolePlan[] {
   const random = seeded(seed);
   const pick = <Value>(values: readonly Value[]): Value => values[Math.floor(random() * values.length)]!;
@@ -74,7 +64,7 @@ describe('a device that falls silent and goes on without what it missed', () => 
       const result = run(plan, declared);
       for (const pull of PULLS) {
         const of = result.readings.filter(({ value }) => Math.abs(value - pull.torque) < 0.1 * pull.torque);
-        const isTouched = touches(plan, pull);
+        const isTouched = touches({ fromMs: plan.atMs, toMs: plan.atMs + plan.lastsMs, rateHz: plan.rateHz }, pull);
         if (isTouched === true) cut++;
         if (isTouched !== null) expect(of, told(plan, result)).toHaveLength(isTouched ? 0 : 1);
       }

@@ -77,6 +77,15 @@ describe('SampleClock', () => {
     expect(made.length).toBeGreaterThan(5);
   });
 
+  it.each([[1, ['lost-samples', null, null]], [2, ['lost-samples', 'lost-samples', null]]])('cuts at both ends of what came together behind a hole, for the hole may lie in it: %i samples', (together, gaps) => {
+    const clock = clockOf(100);
+    for (let i = 0; i < 300; i++) clock.push(samples(1), 1_000 + 10 * i);
+    const made: DeviceBlock[] = [];
+    for (let i = 0; i < 60; i++) made.push(...clock.push(samples(i === 0 ? together : 1), 4_500 + 10 * i));
+    expect(made[0]!.device.length).toBe(together);
+    expect(made.slice(0, 3).map((block) => block.gap)).toEqual(gaps);
+  });
+
   it('loses no sample while it measures the rate, and then says the rate that was meant', () => {
     const { arrivals } = jitteredArrivals({ rateHz: 1_000, ppm: 300, lumpMs: 16, seconds: 4, seed: 5 });
     const clock = clockOf(null);

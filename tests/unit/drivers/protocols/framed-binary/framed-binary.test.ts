@@ -220,6 +220,39 @@ describe('framed-binary over any bytes', () => {
   });
 });
 
+describe('framed-binary without a checksum', () => {
+  const plain = framedBinary.optionsSchema.parse({ framing: { kind: 'sync', bytes: 'a5 5a', length: 3 }, channels: [{ at: 2, type: 'u8' }] });
+  const frame = (value: number): Buffer => Buffer.of(0xa5, 0x5a, value);
+
+  async function arrivals(chunks: readonly (readonly [atMs: number, data: Buffer])[]): Promise<[kind: string | number, atMs: number][]> {
+    const { link, far } = createMemoryLink(systemClock);
+    const session = framedBinary.createSession({ options: plain, link, clock: systemClock, signal: new AbortController().signal });
+    const seen: [string | number, number][] = [];
+    session.events$.subscribe((event) => (event.kind === 'values' ? event.values.forEach((value) => seen.push([value, event.atMs])) : seen.push([event.error.code, event.atMs])));
+    await session.start();
+    for (const [atMs, data] of chunks) far.deliver(data, atMs);
+    return seen;
+  }
+
+  it('gives a frame the time of its own bytes, though it counts only when the next begins', async () => {
+    const seen = await arrivals([[1e9, Buffer.concat([frame(1), frame(2)])], [2e9, frame(3)], [9e9, Buffer.concat([frame(4), frame(5), frame(6)])]]);
+    expect(seen).toEqual([[1, 1e9], [2, 1e9], [3, 2e9], [4, 9e9], [5, 9e9]]);
+  });
+
+  it('gives one whose bytes are not all there the time of the last', async () => {
+    const seen = await arrivals([[0.5e9, Buffer.concat([frame(8), frame(9), frame(7)])], [1e9, frame(1).subarray(0, 2)], [2e9, Buffer.concat([frame(1).subarray(2), frame(2).subarray(0, 1)])], [3e9, frame(2).subarray(1)], [4e9, frame(3)]]);
+    expect(seen.slice(2)).toEqual([[7, 0.5e9], [1, 2e9], [2, 3e9]]);
+  });
+
+  it('never lets times go back, whatever bytes come in whatever pieces', async () => {
+    const piece = fc.array(fc.oneof(fc.constantFrom(0xa5, 0x5a), fc.nat(255)), { minLength: 1, maxLength: 9 });
+    await fc.assert(fc.asyncProperty(fc.array(piece, { maxLength: 60 }), async (pieces) => {
+      const times = (await arrivals(pieces.map((data, i) => [1e9 + i, Buffer.from(data)]))).map(([, atMs]) => atMs);
+      expect(times).toEqual(times.toSorted((a, b) => a - b));
+    }));
+  });
+});
+
 describe('framed-binary takes', () => {
   it('commands in hexadecimal, and refuses what is not', async () => {
     const { link, far } = createMemoryLink(systemClock);
