@@ -54,6 +54,11 @@ export const registerProbe: RegisterCommand = (program, context, finish) => {
       });
       const { analysis, baudRate, identity } = result;
       const proposal = 'sureness' in analysis ? proposedSettings(place, { ...result, analysis }) : null;
+      if (context.stop.aborted && proposal === null) {
+        // It was not listened to long enough to say what comes, or that nothing comes.
+        await context.complain('Stopped before there was anything to say about the port.');
+        return 0;
+      }
       const isRateTold = !isRateless || place.kind === 'tcp';
       if (options.json) {
         const { kind, ...details } = analysis;

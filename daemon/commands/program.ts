@@ -3,7 +3,7 @@ import { Command, CommanderError } from 'commander';
 import { asTorsiondError, ERROR_TABLE, TorsiondError } from '../../shared/errors.ts';
 import { registerAudit } from './audit.ts';
 import { registerCheckConfig } from './check-config.ts';
-import type { CommandContext, Finish, RegisterCommand } from './context.ts';
+import { ReaderGone, type CommandContext, type Finish, type RegisterCommand } from './context.ts';
 import { registerDiagnose } from './diagnose.ts';
 import { registerExport } from './export.ts';
 import { registerPorts } from './ports.ts';
@@ -18,6 +18,9 @@ import { registerToken } from './token.ts';
 const COMMANDS: readonly RegisterCommand[] = [
   registerStart, registerPorts, registerProbe, registerCheckConfig, registerSimulate, registerRecord, registerReplay, registerRecheck, registerExport, registerAudit, registerToken, registerDiagnose,
 ];
+
+/** What a shell shows for a program that SIGPIPE ended: not everything was written, so it is no success. */
+export const EXIT_READER_GONE = 141;
 
 /** Never throws. @returns the exit code */
 export async function runProgram(args: readonly string[], context: CommandContext): Promise<number> {
@@ -40,10 +43,10 @@ export async function runProgram(args: readonly string[], context: CommandContex
     await program.parseAsync([...args], { from: 'user' });
     return exitCode;
   } catch (thrown) {
+    if (thrown instanceof ReaderGone) return EXIT_READER_GONE;
     if (thrown instanceof CommanderError) {
       if (thrown.exitCode === 0) {
-        await context.print(help.join('').trimEnd());
-        return 0;
+        return await context.print(help.join('').trimEnd()).then(() => 0, () => EXIT_READER_GONE);
       }
       const usage = usageError(thrown, args);
       await context.complain(usage.toLine());

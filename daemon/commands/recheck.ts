@@ -3,13 +3,13 @@ import { isDeepStrictEqual } from 'node:util';
 import { Option } from 'commander';
 import { CaptureMode, type CaptureSettings } from '../../shared/capture-settings.ts';
 import { decimalsFor, displayStep } from '../../shared/display.ts';
-import { TorsiondError } from '../../shared/errors.ts';
+import { asTorsiondError, TorsiondError } from '../../shared/errors.ts';
 import type { Reading } from '../../shared/reading.ts';
 import type { Trace } from '../../shared/trace.ts';
 import { convertTorque, torqueUnit } from '../../shared/units.ts';
 import type { JudgeOptions } from '../pipeline/judge.ts';
 import type { ReadOnlyStore } from '../storage/open-store.ts';
-import type { CommandContext, RegisterCommand } from './context.ts';
+import { ReaderGone, type CommandContext, type RegisterCommand } from './context.ts';
 import { counted, DATA_OPTION, dataDirectory, JSON_OPTION, positiveNumber } from './options.ts';
 import { createProgress } from './progress.ts';
 import { adaptCapture, type CaptureFlags } from './replay-options.ts';
@@ -48,57 +48,98 @@ async function recheck(ids: readonly string[], flags: RecheckFlags, context: Com
   let checked = 0;
   let different = 0;
   let otherVersion = 0;
+  /** Not derived, and why was told. */
+  let failed = 0;
+  /** @throws what keeps this reading from being derived */
+  const one = async (reading: Reading): Promise<void> => {
+    const trace = await store.trace(reading.id);
+    if (trace === null) throw new TorsiondError('STORE_CHAIN', 'it has no trace', { where: reading.id });
+    const version = versionOf(trace);
+    if (version !== CAPTURE_VERSION) {
+      otherVersion++;
+      progress.clear();
+      return context.print(flags.json
+        ? JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: null, captureVersion: version, presentVersion: CAPTURE_VERSION, differences: [] })
+        : `${reading.id}  not derived: made by version ${version} of the capture mathematics, this is version ${CAPTURE_VERSION}`);
+    }
+    const settings = isWhatIf ? adaptCapture(trace.evidence.settings, flags) : trace.evidence.settings;
+    mustHaveAll(settings);
+    const asStored: JudgeOptions = { source: reading.source, idOf: () => reading.id, keepsTrace: true };
+    if (isWhatIf) {
+      const capture = whatIf(trace, settings);
+      const other = capture && judge(capture, { ...trace, evidence: { ...trace.evidence, settings } }, asStored).reading;
+      progress.clear();
+      return context.print(flags.json ? whatIfJson(reading, settings, other) : whatIfText(reading, trace, settings, other));
+    }
+    const derived = judge(rederive(trace), trace, asStored);
+    const differences = compare(reading, derived.reading);
+    if (differences.length > 0) different++;
+    if (flags.json) return context.print(JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: differences.length === 0, differences }));
+    if (flags.all && differences.length === 0) return;
+    progress.clear();
+    const told = differences.map(({ field, stored, derived }) => `${field} ${JSON.stringify(stored)} stored, ${JSON.stringify(derived)} derived`).join('; ');
+    await context.print(`${reading.id}  ${differences.length === 0 ? 'identical' : `DIFFERENT: ${told}`}`);
+  };
   try {
     for await (const { reading, share } of flags.all ? everyReading(store) : named(store, ids)) {
-      const trace = await store.trace(reading.id);
-      if (trace === null) throw new TorsiondError('STORE_CHAIN', `reading ${reading.id} has no trace`, { where: reading.id });
       checked++;
-      const version = versionOf(trace);
-      if (version !== CAPTURE_VERSION) {
-        otherVersion++;
+      try {
+        await one(reading);
+      } catch (thrown) {
+        // One reading that cannot be derived keeps nobody from the others.
+        if (thrown instanceof ReaderGone) throw thrown;
+        const { code, message } = asTorsiondError(thrown);
+        if (code.startsWith('STORE_') && code !== 'STORE_CHAIN') throw thrown;
+        failed++;
         progress.clear();
         await context.print(flags.json
-          ? JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: null, captureVersion: version, presentVersion: CAPTURE_VERSION, differences: [] })
-          : `${reading.id}  not derived: made by version ${version} of the capture mathematics, this is version ${CAPTURE_VERSION}`);
-        progress.show(share);
-        continue;
-      }
-      const asStored: JudgeOptions = { source: reading.source, idOf: () => reading.id, keepsTrace: true };
-      if (isWhatIf) {
-        const settings = adaptCapture(trace.evidence.settings, flags);
-        const capture = whatIf(trace, settings);
-        const other = capture && judge(capture, { ...trace, evidence: { ...trace.evidence, settings } }, asStored).reading;
-        progress.clear();
-        await context.print(flags.json ? whatIfJson(reading, settings, other) : whatIfText(reading, trace, settings, other));
-        progress.show(share);
-        continue;
-      }
-      const derived = judge(rederive(trace), trace, asStored);
-      const differences = compare(reading, derived.reading);
-      if (differences.length > 0) different++;
-      if (flags.json) await context.print(JSON.stringify({ type: 'recheck', id: reading.id, seq: reading.seq, identical: differences.length === 0, differences }));
-      else if (!flags.all || differences.length > 0) {
-        progress.clear();
-        const told = differences.map(({ field, stored, derived }) => `${field} ${JSON.stringify(stored)} stored, ${JSON.stringify(derived)} derived`).join('; ');
-        await context.print(`${reading.id}  ${differences.length === 0 ? 'identical' : `DIFFERENT: ${told}`}`);
+          ? JSON.stringify({ type: isWhatIf ? 'what-if' : 'recheck', id: reading.id, seq: reading.seq, ...(isWhatIf ? { value: null } : { identical: null, differences: [] }), fault: { code, message } })
+          : `${reading.id}  not derived: ${message}`);
       }
       progress.show(share);
     }
     progress.clear();
-    if (isWhatIf) return 0;
-    if (different > 0) {
-      const error = new TorsiondError('STORE_CHAIN', `${different} of ${counted(checked, 'reading')} could not be derived again from the trace`, {
-        hint: 'Run "torsiond audit"; when the chain is whole, this version of torsiond derives differently: please report it.',
-      });
-      await context.complain(error.toLine());
-      return error.facts.exit;
+    const fault = faultOf({ checked, different, failed }, isWhatIf);
+    if (fault !== null) {
+      await context.complain(fault.toLine());
+      return fault.facts.exit;
     }
+    if (isWhatIf) return 0;
     if (!flags.json) await context.print(summary(checked, otherVersion));
     return 0;
   } finally {
     progress.clear();
     await store.close();
   }
+}
+
+interface Counts {
+  readonly checked: number;
+  readonly different: number;
+  readonly failed: number;
+}
+
+/** What is to be told at the end; null: nothing. */
+function faultOf({ checked, different, failed }: Counts, isWhatIf: boolean): TorsiondError | null {
+  const all = counted(checked, 'reading');
+  if (different > 0) {
+    return new TorsiondError('STORE_CHAIN', `${different} of ${all} could not be derived again from the trace${failed === 0 ? '' : `, and ${failed} not at all`}`, {
+      hint: 'Run "torsiond audit"; when the chain is whole, this version of torsiond derives differently: please report it.',
+    });
+  }
+  if (failed === 0) return null;
+  return isWhatIf
+    ? new TorsiondError('CAPTURE_SETTINGS', `${failed} of ${all} could not have had these settings`, { hint: 'The lines above say why, reading by reading.' })
+    : new TorsiondError('STORE_CHAIN', `${failed} of ${all} could not be derived at all`, { hint: 'The lines above say why, reading by reading; "torsiond audit" tells whether what is stored is whole.' });
+}
+
+/** Settings were stored as they were then; what a mode needs may have come later. @throws TorsiondError CAPTURE_SETTINGS */
+function mustHaveAll(settings: CaptureSettings): void {
+  const stored: Partial<CaptureSettings> = settings;
+  const needed = ['filter', 'limits', 'detector', ...(settings.mode === 'track' || settings.mode === 'pulse' ? [settings.mode] : [])] as const;
+  const missing = needed.filter((name) => stored[name] === undefined);
+  if (missing.length === 0) return;
+  throw new TorsiondError('CAPTURE_SETTINGS', `the settings stored with it have no ${missing.map((name) => `"${name}"`).join(', ')}, which mode ${settings.mode} needs; they are from before that was a setting`);
 }
 
 /** Traces from before versions were counted have none. */

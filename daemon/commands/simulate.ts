@@ -51,6 +51,7 @@ export const registerSimulate: RegisterCommand = (program, context, finish) => {
           }
         }
         await context.complain('Running; stop with Ctrl-C.');
+        context.endWithReader();
         await stopped(context.stop);
         return 0;
       } finally {

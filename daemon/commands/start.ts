@@ -29,7 +29,7 @@ const STOP_LIMIT_MS = 5_000;
 export const registerStart: RegisterCommand = (program, context, finish) => {
   program.command('start')
     .summary('runs the gateway')
-    .description('Runs the gateway until it is stopped: Ctrl-C or SIGTERM stops it cleanly, a second one at once.')
+    .description('Runs the gateway until it is stopped: Ctrl-C, SIGTERM or closing the terminal stops it cleanly, a second Ctrl-C or SIGTERM at once.')
     .option('--config <file>', 'settings file; default: torsiond.yaml in the data directory when there is one')
     .option(...DATA_OPTION)
     .option('--port <n>', 'port of the page and the interfaces instead of the one in the settings; 0: any free one', wholeNumber(0, 65_535))

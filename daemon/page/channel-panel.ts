@@ -1,8 +1,8 @@
 import type { TorsiondError } from '../../shared/errors.ts';
 import type { HelloMessage } from '../../shared/wire/events.ts';
 import { Curve } from './curve.ts';
-import { el, setAttribute, setShown, setText } from './dom.ts';
-import { clockTime, formatTorque, stepIn, unitSymbol } from './format.ts';
+import { el, onOneLineEach, setAttribute, setShown, setText } from './dom.ts';
+import { clockTime, formatTorque, pulseParts, stepIn, unitSymbol } from './format.ts';
 import { bandOf } from './limits.ts';
 import { figureOf, type ChannelView } from './model.ts';
 import type { PagePorts } from './page-ports.ts';
@@ -19,11 +19,16 @@ export interface ChannelActions {
   arm(channel: string): Promise<unknown>;
   zero(channel: string): Promise<unknown>;
   latch(channel: string): Promise<unknown>;
+  /** A track reading of the unloaded channel, not judged. */
+  checkZero(channel: string): Promise<unknown>;
 }
 
 type Deed = keyof ChannelActions;
+/** Only track readings are taken by hand. */
+const OF_TRACK: ReadonlySet<Deed> = new Set(['latch', 'checkZero']);
 const DEEDS: readonly { readonly deed: Deed; readonly word: string; readonly done: string }[] = [
   { deed: 'latch', word: 'Take reading', done: 'Reading taken.' },
+  { deed: 'checkZero', word: 'Zero check', done: 'Zero check taken; it is not judged.' },
   { deed: 'arm', word: 'Arm', done: 'Armed.' },
   { deed: 'zero', word: 'Zero', done: 'Zeroed.' },
 ];
@@ -111,9 +116,9 @@ export class ChannelPanel {
     this.#strip.update(view);
     this.#curve.update(view);
     for (const [deed, button] of this.#buttons) {
-      setShown(button, deed !== 'latch' || view.info.settings.mode === 'track');
+      setShown(button, !OF_TRACK.has(deed) || view.info.settings.mode === 'track');
       button.disabled = !isConnected || scope === 'read';
-      setAttribute(button, 'title', scope === 'read' ? 'Your token may only read.' : null);
+      setAttribute(button, 'title', scope === 'read' ? 'Your token may only read.' : deed === 'checkZero' ? 'Takes a reading of the unloaded transducer, to see its zero. It is not judged.' : null);
     }
   }
 
@@ -127,9 +132,7 @@ export class ChannelPanel {
     setText(this.#state, word);
     setAttribute(this.element, 'data-state', !isConnected ? 'away' : isStreaming ? info.state : 'trouble');
     const setup = setupParts(view);
-    if (this.#setup.textContent !== setup.join(' · ')) {
-      this.#setup.replaceChildren(...setup.flatMap((part, i) => [i === 0 ? '' : ' · ', el('span', {}, part)]));
-    }
+    if (this.#setup.textContent !== setup.join(' · ')) this.#setup.replaceChildren(...onOneLineEach(setup));
     // While it is being connected, that there was no port is over.
     const isOver = instrument?.fault?.code === 'LINK_NOT_FOUND' && ['opening', 'settling', 'identifying'].includes(instrument.state);
     const fault = instrument && !isStreaming && !isOver ? instrument.fault : null;
@@ -177,9 +180,10 @@ export class ChannelPanel {
       return;
     }
     const step = stepIn(reading.unit, view.info);
-    const highest = reading.maximum === reading.value ? null : `highest ${formatTorque(reading.maximum, step)}`;
+    const highest = reading.pulse || reading.maximum === reading.value ? null : `highest ${formatTorque(reading.maximum, step)}`;
     const click = reading.click === undefined ? null : reading.click ? 'click' : 'no click';
-    const pulse = reading.pulse ? `${reading.pulse.count} pulses · last ${reading.pulse.meanOf} ${formatTorque(reading.pulse.meanOfLast, step)} on average` : null;
+    const pulse = reading.pulse ? pulseParts(reading.pulse, step) : [];
+    const check = reading.zeroCheck ? 'zero check' : null;
     const turn = view.info.settings.direction === 'both' ? DIRECTION_WORDS[reading.direction] : null;
     const filtered = reading.cutoffHz === null ? null : `after a ${reading.cutoffHz} Hz low-pass`;
     setAttribute(this.#latest, 'data-verdict', reading.verdict);
@@ -187,7 +191,7 @@ export class ChannelPanel {
       el('p', { class: 'label' }, `last reading, ${clockTime(reading.startedAt)}`),
       el('p', { class: 'latest-value' }, formatTorque(reading.value, step), el('span', { class: 'unit' }, ` ${unitSymbol(reading.unit)}`)),
       el('p', { class: 'verdict' }, verdictIcon(reading.verdict), el('span', {}, VERDICT_WORDS[reading.verdict])),
-      el('p', { class: 'detail' }, [click, pulse, highest, turn, filtered].filter((part) => part !== null).join(' · ')));
+      el('p', { class: 'detail' }, ...onOneLineEach([check, click, ...pulse, highest, turn, filtered].filter((part) => part !== null))));
   }
 
   async #do(deed: Deed, word: string, done: string): Promise<void> {

@@ -21,6 +21,11 @@ function fill<Node_ extends Element>(element: Node_, attributes: Attributes, chi
   return element;
 }
 
+/** Parts with a dot between them; where the style says so, each stays on one line, with its dot. */
+export function onOneLineEach(parts: readonly string[]): readonly (string | HTMLElement)[] {
+  return parts.flatMap((part, i) => (i === parts.length - 1 ? [el('span', {}, part)] : [el('span', {}, `${part} ·`), ' ']));
+}
+
 /** Touches the page only when something changed, so that live values cost little and screen readers stay quiet. */
 export function setText(element: Element, text: string): void {
   if (element.textContent !== text) element.textContent = text;

@@ -1,5 +1,6 @@
 /** Numbers, units and times as a person reads them. Pure. */
 import { decimalsFor, displayStep } from '../../shared/display.ts';
+import type { PulseReading } from '../../shared/reading.ts';
 import { convertTorque, torqueUnit } from '../../shared/units.ts';
 import type { ChannelInfo } from '../../shared/wire/events.ts';
 
@@ -36,6 +37,14 @@ export function clockTime(iso: string): string {
 export function durationText(ms: number): string {
   if (ms < 995) return `${Math.round(ms)} ms`;
   return `${(ms / 1_000).toFixed(ms < 9_950 ? 2 : 1)} s`;
+}
+
+/** What is to be said of a run-down, each part for itself. @param beside the torque that stands there already, or null */
+export function pulseParts({ count, highest, meanOf, meanOfLast, durationMs }: PulseReading, step: number, beside: number | null = null): readonly string[] {
+  return [
+    `${count} pulse${count === 1 ? '' : 's'}`, ...(highest === beside ? [] : [`highest ${formatTorque(highest, step)}`]),
+    ...(meanOfLast === beside ? [] : [`mean of last ${meanOf}: ${formatTorque(meanOfLast, step)}`]), `run-down ${durationText(durationMs)}`,
+  ];
 }
 
 /** A few round numbers between two ends. */

@@ -32,7 +32,7 @@ class LivePage {
       isSecure: window.isSecureContext, url: base.href, storage: keptHere(), onChange: () => this.#render(),
     });
     this.#view = new StationView(
-      { arm: (id) => client().arm(id), zero: (id) => client().zero(id), latch: (id) => client().latch(id) },
+      { arm: (id) => client().arm(id), zero: (id) => client().zero(id), latch: (id) => client().latch(id), checkZero: (id) => client().latch(id, { zeroCheck: true }) },
       () => this.#token,
       this.#ports,
     );

@@ -1,6 +1,6 @@
 import { FLAG_MEANINGS } from '../../shared/flags.ts';
-import { el } from './dom.ts';
-import { clockTime, displayStep, formatTorque, stepIn, unitSymbol } from './format.ts';
+import { el, onOneLineEach } from './dom.ts';
+import { clockTime, displayStep, formatTorque, pulseParts, stepIn, unitSymbol } from './format.ts';
 import type { ListedReading, PageModel } from './model.ts';
 import { verdictIcon } from './verdict-mark.ts';
 import { VERDICT_WORDS } from './words.ts';
@@ -13,7 +13,7 @@ export class ReadingsList {
   #drawn: readonly ListedReading[] | null = null;
 
   constructor() {
-    const heads = ['Time', 'Channel', 'Value', 'Highest', 'Click', 'Verdict', 'Flags'];
+    const heads = ['Time', 'Channel', 'Value', 'Highest', 'Detail', 'Verdict', 'Flags'];
     this.element = el('div', { class: 'readings' },
       el('h2', { id: 'readings-title' }, 'Readings'),
       // Scrolls sideways on a narrow screen; focusable, so that the keyboard reaches what is beyond the edge.
@@ -40,9 +40,16 @@ function row({ reading, isStored }: ListedReading, model: PageModel): HTMLElemen
     el('td', { class: 'col-channel' }, info?.title || reading.channel),
     el('td', { class: 'figure-cell' }, formatTorque(reading.value, step), el('span', { class: 'unit' }, ` ${unitSymbol(reading.unit)}`)),
     el('td', { class: 'figure-cell' }, formatTorque(reading.maximum, step)),
-    el('td', {}, reading.click === undefined ? '' : reading.click ? 'yes' : 'no'),
+    el('td', { class: reading.pulse || reading.zeroCheck ? 'col-detail detail-own' : 'col-detail' }, ...onOneLineEach(details(reading, step))),
     el('td', {}, el('span', { 'class': 'verdict', 'data-verdict': reading.verdict }, verdictIcon(reading.verdict), el('span', {}, VERDICT_WORDS[reading.verdict]))),
     el('td', { class: 'col-flags' }, ...flags));
+}
+
+function details({ value, click, pulse, zeroCheck }: ListedReading['reading'], step: number): readonly string[] {
+  return [
+    ...(zeroCheck ? ['zero check'] : []), ...(click === undefined ? [] : [click ? 'click' : 'no click']),
+    ...(pulse ? pulseParts(pulse, step, value) : []),
+  ];
 }
 
 function tag(text: string, meaning: string): HTMLElement {

@@ -54,7 +54,11 @@ export async function probePort(options: ProbeOptions): Promise<ProbeResult> {
   let isSilent = false;
   for (const baudRate of options.baudRates ?? [null]) {
     if (options.signal.aborted) break;
-    const result = await probeAt(baudRate, isSilent ? Math.min(QUIET_MS, options.listenMs) : options.listenMs, options);
+    const result: ProbeResult | null = await probeAt(baudRate, isSilent ? Math.min(QUIET_MS, options.listenMs) : options.listenMs, options).catch((thrown: unknown) => {
+      if (options.signal.aborted) return null; // opening is given up, which is no fault of the port
+      throw thrown;
+    });
+    if (result === null) break;
     isSilent ||= result.analysis.kind === 'silence';
     options.tried?.(baudRate, result.analysis);
     if (rank(result) > rank(best)) best = result;

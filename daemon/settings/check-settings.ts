@@ -13,7 +13,7 @@ import { mayBeSameDevice, type DeviceClaim } from './device-claims.ts';
 import { driverRate } from './driver-rate.ts';
 import { ChannelSettings, InstrumentSettings, LinkSettings, ServerSettings } from './schema.ts';
 import type { SettingsPath } from './settings-fault.ts';
-import { deviceUnitFault, driverUnitFault } from './unit-check.ts';
+import { deviceUnitFault } from './unit-check.ts';
 
 /** A fault that still needs its place in the file. */
 export interface Finding {
@@ -159,8 +159,6 @@ function checkOptions(
     const asked = sheets.length === 0 ? 'needed is commands.teds in the options, which ascii-lines, scpi, raw-counts and framed-binary have' : `its options name channel ${sheets.map((one) => one + 1).join(' and ')}`;
     findings.push(found([...at, 'channels', i, 'transducer', 'teds', 'from'], `is device, but the driver ${driver.id} does not ask for the data sheet of this channel; ${asked}`));
   });
-  const unit = channels?.map((channel) => (channel === null ? null : driverUnitFault(parsed.data, channel))).find((fault) => fault !== null);
-  if (unit !== undefined) findings.push(found([...at, 'driver', 'options', 'unit'], unit));
   findings.push(...checkDeviceZero(driver, channels, at));
   // An empty list is told by the schema.
   if (channels === null || channels.length === 0 || count === channels.length) return findings;

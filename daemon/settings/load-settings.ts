@@ -14,9 +14,9 @@ import { yamlPositions } from './yaml-positions.ts';
 const LONGEST_MESSAGE = 120;
 const LARGEST_FILE_BYTES = 1_048_576;
 
-/** A channel had two units once, and one who writes settings from memory may still want them. */
-const MOVED = /^instruments\[\d+\]\.channels\[\d+\]\.capture\.unit$/;
-const MOVED_TO = 'is not a setting here; a channel has one unit, which stands beside capture as "unit" and holds for its readings and for every torque of its settings; what the device sends, where it differs, stands there as "deviceUnit"';
+/** Where somebody may look for a unit, who does not know that there is one place for it. */
+const OTHER_PLACES = /^instruments\[\d+\]\.(?:channels\[\d+\]\.capture|driver\.options)\.unit$/;
+const ONE_PLACE = 'is not a setting here; a channel has one unit, which stands in its entry of "channels" as "unit" and holds for its readings and for every torque of its settings; what the device sends, where it differs, stands there as "deviceUnit"';
 
 export type ParsedSettings =
   | { readonly settings: Settings; readonly faults: readonly [] }
@@ -50,15 +50,15 @@ export function parseSettings(text: string, checks: SettingsChecks): ParsedSetti
   // What a data sheet would have filled is not missing beside the fault of the data sheet.
   const untold = new Set(filled.findings.map((finding) => formatPath(finding.path.slice(0, -1))));
   const misfits = (parsed.error?.issues ?? []).flatMap((issue) => explainer.explain(issue, input))
-    .filter(({ path, message }) => !message.startsWith('is missing') || !untold.has(formatPath(path.slice(0, -1))))
-    .map((explained) => (MOVED.test(formatPath(explained.path)) ? { ...explained, message: MOVED_TO } : explained));
+    .filter(({ path, message }) => !message.startsWith('is missing') || !untold.has(formatPath(path.slice(0, -1))));
   const findings: readonly Finding[] = [
     ...unfilled,
     ...[
       ...misfits.map((explained) => ({ code: 'SETTINGS_INVALID' as const, ...explained })),
       ...filled.findings,
       ...checkSettings(settingsParts(input), checks),
-    ].filter(({ path }) => !unfilled.some((one) => formatPath(one.path) === formatPath(path))),
+    ].filter(({ path }) => !unfilled.some((one) => formatPath(one.path) === formatPath(path)))
+      .map((one) => (OTHER_PLACES.test(formatPath(one.path)) && one.message.startsWith('is not a setting here') ? { ...one, message: ONE_PLACE } : one)),
   ];
   for (const finding of findings) {
     const position = finding.concernsKey ? positions.ofKey(finding.path) : positions.ofValue(finding.path);

@@ -133,7 +133,7 @@ export class LayoutCodec {
       else this.#runs.fault(channel, 'VALUE_NOT_FINITE', `the value is ${value}`);
       return;
     }
-    this.#runs.value(channel, value, this.#layout.unit, flags & (STATUS.overload | STATUS.unstable));
+    this.#runs.value(channel, value, null, flags & (STATUS.overload | STATUS.unstable));
   }
 
   /** Compares the counter of a frame with that of the one before. */

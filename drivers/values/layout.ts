@@ -1,6 +1,5 @@
 /** How the values of an instrument lie in its binary frames: settings, and what follows from them. */
 import * as z from 'zod';
-import { TorqueUnitCode } from '../../shared/capture-settings.ts';
 import { CHECKSUM_NAMES, checksum } from '../framing/checksum.ts';
 import { NUMBER_TYPES, numberBytes } from './number-types.ts';
 
@@ -125,7 +124,6 @@ const LayoutShape = z.strictObject({
   counter: Counter.optional().describe('Counts frames, so that lost ones are noticed and counted.'),
   status: StatusBits.optional().describe('Status bits of all channels.'),
   checksum: ChecksumPlace.optional(),
-  unit: TorqueUnitCode.nullable().default(null).describe('Unit of the values; null: the channel settings decide.'),
   commands: Commands.prefault({}),
 });
 export type Layout = z.infer<typeof LayoutShape>;

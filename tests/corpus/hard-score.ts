@@ -7,7 +7,7 @@ import type { Conditioning, SampleBlock } from '../../shared/sample-block.ts';
 import { CaptureEngine } from '../../daemon/capture/capture-engine.ts';
 import type { CaptureEvent } from '../../daemon/capture/events.ts';
 import type { HardCycle, HardRecord } from '../../simulator/hard-corpus/index.ts';
-import { isPulseRight } from './hard-pulse.ts';
+import { pulseFault } from './hard-pulse.ts';
 
 const PLAIN: Conditioning = { unit: 'N.m', calibration: { kind: 'none' }, zero: 0, sign: 1 };
 const CHANNEL = 'corpus/1';
@@ -106,8 +106,13 @@ export function expectedValue(record: HardRecord, truth: HardCycle): number {
 function isRight(record: HardRecord, truth: HardCycle, { capture }: Captured): boolean {
   if (capture.direction !== truth.direction) return false;
   if (record.settings.mode === 'first-peak' && truth.decidable && capture.click !== truth.click) return false;
-  if (record.settings.mode === 'pulse' && !isPulseRight(capture, truth)) return false;
+  if (record.settings.mode === 'pulse' && pulseFault(record, truth, capture, tolerance(record, truth)) !== null) return false;
   return Math.abs(capture.value - expectedValue(record, truth)) <= tolerance(record, truth);
+}
+
+function pulseText(record: HardRecord, truth: HardCycle, { capture }: Captured): string {
+  const fault = record.settings.mode === 'pulse' ? pulseFault(record, truth, capture, tolerance(record, truth)) : null;
+  return fault === null ? '' : `; ${fault}`;
 }
 
 /** How long after the end of a cycle it may still be told, s. A channel that is deaf must say so within 2 s. */
@@ -166,7 +171,11 @@ function assign(record: HardRecord, seen: readonly Seen[]): (number | null)[] {
 }
 
 export function scoreRecord(record: HardRecord, blockLength = blockOf(record)): Scored[] {
-  const events = captureHard(record, blockLength);
+  return scoreHeard(record, captureHard(record, blockLength));
+}
+
+/** @param events what was heard of the record, from wherever */
+export function scoreHeard(record: HardRecord, events: readonly Heard[]): Scored[] {
   const seen = seenIn(record, events);
   const told = toldIn(record, events);
   const owner = assign(record, seen);
@@ -204,7 +213,7 @@ export function scoreRecord(record: HardRecord, blockLength = blockOf(record)): 
     const { capture } = best.event;
     const right = isRight(record, truth, best.event);
     const what = `cycle ${i}: value ${capture.value.toFixed(4)} click ${capture.click ?? '-'}, truth ${expectedValue(record, truth).toFixed(4)} `
-      + `click ${truth.click ?? '-'}, allowed ${tolerance(record, truth).toFixed(4)}${capture.flags.length > 0 ? `, ${capture.flags.join()}` : ''}`;
+      + `click ${truth.click ?? '-'}, allowed ${tolerance(record, truth).toFixed(4)}${capture.flags.length > 0 ? `, ${capture.flags.join()}` : ''}${pulseText(record, truth, best.event)}`;
     const isFlagged = capture.flags.length > 0;
     if (!truth.decidable) add(i, isFlagged ? 'undecided-flagged' : right ? 'undecided-lucky' : 'wrong-silent', capture.flags, what);
     else if (right) add(i, 'right', capture.flags, what);
@@ -245,7 +254,8 @@ export interface HardScore {
   readonly unserved: Set<string>;
 }
 
-export function scoreHard(records: Iterable<HardRecord>): HardScore {
+/** @param hear what captures; another one to try the scorer itself */
+export function scoreHard(records: Iterable<HardRecord>, hear: (record: HardRecord) => readonly Heard[] = captureHard): HardScore {
   const families = new Map<string, HardTally>();
   const misses: Scored[] = [];
   const unserved = new Set<string>();
@@ -257,7 +267,7 @@ export function scoreHard(records: Iterable<HardRecord>): HardScore {
     const tally = families.get(record.family) ?? newTally();
     families.set(record.family, tally);
     tally.records++;
-    for (const scored of scoreRecord(record)) {
+    for (const scored of scoreHeard(record, hear(record))) {
       count(tally, scored);
       const isCleanFlagged = scored.isClean && scored.outcome === 'right' && scored.flags.length > 0;
       if (scored.outcome.startsWith('wrong') || isCleanFlagged) misses.push(scored);

@@ -54,6 +54,7 @@ export async function inProcess(...args: string[]): Promise<Omit<Finished, 'sign
     print: async (line) => void (stdout += `${line}\n`),
     complain: async (line) => void (stderr += `${line}\n`),
     status: (text) => void (stderr += text),
+    endWithReader: () => {},
   });
   return { exitCode, stdout, stderr };
 }

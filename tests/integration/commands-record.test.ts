@@ -52,14 +52,14 @@ async function recordedText(path: string): Promise<string> {
 }
 
 describe('torsiond record', () => {
-  it('records the bytes as they come until it is stopped, and closes the file properly', async () => {
+  it.each(['SIGINT', 'SIGTERM', 'SIGHUP'] as const)('records the bytes as they come until %s stops it, and closes the file properly', async (signal) => {
     const folder = tempFolder();
     const device = await instrument(150);
     const out = join(folder, 'a.mcap');
     const command = startTorsiond(['record', '--config', settings(folder, device.port), '--channel', 'bench-a/1', '--out', out]);
     await waitUntil(() => command.stderr().includes('Recording bench-a'), 'the recording to begin');
     await waitUntil(() => readFileSync(out).includes('149.5\n'), 'the last line in the file');
-    command.process.kill('SIGINT');
+    command.process.kill(signal);
     const finished = await command.finished;
     expect(finished).toMatchObject({ exitCode: 0, stdout: '' });
     // What comes while the link settles is not the driver's to see, so the recording may begin some lines later.

@@ -50,13 +50,6 @@ describe('a device that names another unit than the channel has', () => {
     await bench.stop();
   });
 
-  it('is refused whichever way the driver came to know the unit', async () => {
-    const bench = await stationBench({}, { driver: { id: 'ascii-lines', options: { unit: FT_LB } } });
-    expect(instrument(bench)).toMatchObject({ state: 'needs-attention', fault: { code: 'UNIT_REFUSED' } });
-    expect(bench.blocks).toEqual([]);
-    await bench.stop();
-  });
-
   it('is converted when deviceUnit says so, and another unit than that one is refused', async () => {
     const bench = await stationBench({ deviceUnit: FT_LB, capture: { mode: 'peak', limits: { kind: 'percent', target: 50, minus: 4, plus: 4 } } });
     await pull(bench, 50 / FT_LB_NM, 'ft-lb');

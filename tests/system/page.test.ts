@@ -1,10 +1,10 @@
 import axe from 'axe-core';
 import type { Browser, BrowserContext, Page } from 'playwright-core';
 import { afterAll, afterEach, beforeAll, describe, expect, it } from 'vitest';
-import { BENCH, workedBench } from '../helpers/page-harness/bench.ts';
+import { BENCH, PULSE_BENCH, workedBench, workedPulseBench } from '../helpers/page-harness/bench.ts';
 import { buildPage, startBrowser } from '../helpers/page-harness/browser.ts';
 import { FakeStation, type StationOptions } from '../helpers/page-harness/fake-station.ts';
-import { clickPull, seeded } from '../helpers/page-harness/pulls.ts';
+import { clickPull, pulseRun, seeded, slipPull } from '../helpers/page-harness/pulls.ts';
 import { madeRecord, madeSamples } from '../helpers/made-trace.ts';
 import { runServer } from '../helpers/run-server.ts';
 
@@ -154,6 +154,52 @@ describe('the live page', () => {
     await page.getByText('Reading taken.').waitFor();
     expect(station.commands.map(({ type, ...rest }) => [type, 'channel' in rest ? rest.channel : null])).toEqual([['arm', 'crank/1'], ['zero', 'crank/1'], ['latch', 'stem/1']]);
     expect(await page.getByRole('button', { name: 'Take reading' }).count()).toBe(1);
+  });
+
+  it('says of a run-down how many pulses it had, the highest, the mean of the last ones and how long it took', async () => {
+    await open(PULSE_BENCH, { width: 1280, height: 800 });
+    await page.getByText('Live', { exact: true }).waitFor();
+    const { pulse, ...run } = pulseRun(12, 50.4, random);
+    const reading = station.store('impulse/1', run, { pulse });
+    const line = page.locator(`tr[data-reading="${reading.id}"]`);
+    await line.waitFor({ timeout: SHOWN_MS });
+    const [highest, mean] = [pulse.highest.toFixed(2), pulse.meanOfLast.toFixed(2)];
+    expect(await page.locator('[data-channel="impulse/1"] .latest .detail').innerText()).toBe(`12 pulses · highest ${highest} · mean of last 5: ${mean} · run-down 550 ms`);
+    expect(await line.innerText()).toMatch(new RegExp(`${highest}[^]*12 pulses · mean of last 5: ${mean} · run-down 550 ms`));
+    // Where the mean is the reading, the highest stands beside it.
+    const other = station.store('impulse/1', { ...run, value: pulse.meanOfLast }, { pulse });
+    expect(await page.locator(`tr[data-reading="${other.id}"] .col-detail`).innerText()).toBe(`12 pulses · highest ${highest} · run-down 550 ms`);
+    for (const width of [390, 1920]) {
+      await page.setViewportSize({ width, height: 800 });
+      expect(await page.locator(`tr[data-reading="${other.id}"] .col-detail`).isVisible()).toBe(true);
+    }
+    expect(complaints).toEqual([]);
+  });
+
+  it('takes a zero check of a track channel, and says that it is one', async () => {
+    await open(PULSE_BENCH);
+    await page.getByText('Live', { exact: true }).waitFor();
+    const check = page.getByRole('button', { name: 'Zero check' });
+    expect(await check.count()).toBe(1);
+    await check.click();
+    await page.getByText('Zero check taken; it is not judged.').waitFor();
+    expect(station.commands).toMatchObject([{ type: 'latch', channel: 'stem/1', zeroCheck: true }]);
+    await page.getByRole('button', { name: 'Take reading' }).click();
+    await page.getByText('Reading taken.').waitFor();
+    expect(station.commands[1]).not.toHaveProperty('zeroCheck');
+    const reading = station.store('stem/1', { ...slipPull(1, 1, random), value: 0.01, maximum: 0.01 }, { zeroCheck: true });
+    await page.locator(`tr[data-reading="${reading.id}"]`, { hasText: 'zero check' }).waitFor({ timeout: SHOWN_MS });
+    expect(await page.locator('[data-channel="stem/1"] .latest').innerText()).toMatch(/0\.01 N·m\s+Not judged\s+zero check/);
+  });
+
+  it.each([[390, 844, 'light'], [1280, 800, 'dark'], [1920, 1080, 'light']] as const)('with run-downs at %d by %d (%s) fits its width', async (width, height, scheme) => {
+    await open(PULSE_BENCH, { width, height, scheme });
+    await page.getByText('Live', { exact: true }).waitFor();
+    workedPulseBench(station);
+    await page.locator('tr[data-reading]').nth(5).waitFor({ timeout: SHOWN_MS });
+    expect(await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth)).toBe(0);
+    const cut = await page.locator('.buttons button:visible, .latest > *').evaluateAll((all) => all.filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.textContent));
+    expect(cut).toEqual([]);
   });
 
   it('says when it is not live, and recovers without a reload when the station was started anew, with what was taken meanwhile', async () => {

@@ -74,7 +74,6 @@ export class AsciiLinesCodec {
     const plan = this.#plan;
     const row = this.#row;
     const shapes = this.#shapes;
-    const unit = this.#options.unit;
     for (let i = 0; i < count; i++) {
       const start = bounds[2 * i]!;
       const end = bounds[2 * i + 1]!;
@@ -82,7 +81,7 @@ export class AsciiLinesCodec {
         if (this.isAnswerAwaited || shapes === null || !shapes.tell(bytes, start, end, sink)) this.#decodeText(bytes, start, end, sink);
         continue;
       }
-      for (let channel = 0; channel < row.length; channel++) sink.value(channel, row[channel]!, unit, 0);
+      for (let channel = 0; channel < row.length; channel++) sink.value(channel, row[channel]!, null, 0);
     }
   }
 
@@ -153,20 +152,18 @@ export class AsciiLinesCodec {
     if (told.length === results.fields.length && results.unnamed.length === 0) this.#shapes?.learn(bytes, start, end, told);
   }
 
-  /** Of a torque that has none beside it. The line's word prevails over the settings', wherever it stands. */
+  /** Of a torque that has none beside it. The line's word counts wherever it stands. */
   #unitOf(channel: number, unnamed: readonly UnnamedUnit[], sink: CodecSink): string | null {
-    const { unit: own } = this.#options;
     const found = unnamed.find(({ owner }) => owner === channel) ?? unnamed.find(({ owner }) => owner === 'line') ?? unnamed[0];
-    if (!found || found.unit === own) return own;
+    if (!found) return null;
     const key = `${channel} ${found.place} ${found.unit}`;
     if (!this.#told.has(key)) {
       if (this.#told.size >= TOLD_MAX) this.#told.clear();
       this.#told.add(key);
-      const settings = own === null ? 'the settings of the driver name none' : `the settings say ${own}`;
       const taken = found.owner === null ? 'it is not taken, because nobody can tell whose it is' : 'the unit of the line is taken';
-      sink.tell?.(channel, 'UNIT_UNNAMED', `the line names the unit ${found.unit} in ${found.place}, ${settings}; ${taken}`);
+      sink.tell?.(channel, 'UNIT_UNNAMED', `the line names the unit ${found.unit} in ${found.place}, which no option of the driver names; ${taken}`);
     }
-    return found.owner === null ? own : found.unit;
+    return found.owner === null ? null : found.unit;
   }
 
   /** Null when the line is not of this form at all. */

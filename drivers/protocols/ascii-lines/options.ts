@@ -1,6 +1,5 @@
 /** Settings of the driver `ascii-lines`: how the lines of an instrument are read. */
 import * as z from 'zod';
-import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
 import { pollSchema, selectionFault, selectionSchema } from '../../exchange/poll-options.ts';
 import { TEDS_LINE_BYTES } from '../../teds/text.ts';
 import { SafePattern, groupNames } from '../../values/safe-pattern.ts';
@@ -75,7 +74,6 @@ export const AsciiLinesOptions = z.strictObject({
   channels: z.array(ChannelColumns).min(1).max(32).default([{ column: 1 }]).describe('Where each channel stands in a line. Not used with a pattern.'),
   pattern: SafePattern.optional().describe('Reads the line, without blanks at its ends, instead of columns: groups value, unit, status; with several channels value1, value2 … A status without a number counts for every channel; without such a one, a channel that has no status of its own takes those of the others. An empty group, (?<status1>), leaves a channel without.'),
   lineChannel: LineChannel.optional().describe('For devices that send each channel in a line of its own, which says whose it is.'),
-  unit: TorqueUnitCode.nullable().default(null).describe('Unit that the driver reports when the line names none; null: the channel settings decide.'),
   decimal: z.enum(['point', 'comma']).default('point').describe('Decimal sign of the numbers.'),
   sign: Sign.prefault({}),
   status: Status.prefault({}),

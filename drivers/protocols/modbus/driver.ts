@@ -186,7 +186,7 @@ class ModbusSession implements DriverSession {
         const value = raw * map.scale + map.offset;
         if (map.overload.includes(raw) || Math.abs(raw) === Infinity) runs.fault(channel, 'VALUE_OVERLOAD', `the device reports overload (${raw})`);
         else if (!(Math.abs(value) <= LARGEST_VALUE)) runs.fault(channel, 'VALUE_NOT_FINITE', `register ${map.address} holds ${raw}, which is no torque`);
-        else runs.value(channel, value, options.unit, 0);
+        else runs.value(channel, value, null, 0);
       }
     });
     return true;

@@ -1,6 +1,5 @@
 /** Settings of the drivers `modbus-rtu` and `modbus-tcp`. */
 import * as z from 'zod';
-import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
 import { pollSchema } from '../../exchange/poll-options.ts';
 import { READ_MAX, WRITE_MAX } from './codec.ts';
 import { BYTE_ORDERS, REGISTER_TYPES, registerCount } from './register-map.ts';
@@ -33,7 +32,6 @@ function makeShape(unit: z.ZodDefault<z.ZodNumber>) {
     poll: pollSchema(500, {}).describe('How often is asked.'),
     channels: z.array(Channel).min(1).max(32).describe('Where the torque of each channel stands.'),
     mergeGap: z.number().int().min(0).max(READ_MAX - 2).default(0).describe('Channels of one unit whose registers lie at most so many apart are read in one request. Some devices refuse to read registers that do not exist.'),
-    unit: TorqueUnitCode.nullable().default(null).describe('Unit that the driver reports; null: the channel settings decide.'),
     commands: z.strictObject({
       zero: Write.optional().describe('Zeroes the device.'),
       start: Write.optional().describe('Written once before the first read.'),

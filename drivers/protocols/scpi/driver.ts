@@ -182,7 +182,7 @@ class ScpiSession implements DriverSession {
     session.tell(outcome.atMs, (runs) => {
       query.values.forEach((place, i) => {
         const result = readNumber(fields[place - 1]!);
-        if (result.kind === 'value') runs.value(channels[i]!, result.value, result.unit ?? this.#options.unit, 0);
+        if (result.kind === 'value') runs.value(channels[i]!, result.value, result.unit, 0);
         else runs.fault(channels[i]!, result.code, result.message);
         if (result.kind === 'fault' && result.code === 'FRAME_UNREADABLE') isReadable = false;
       });

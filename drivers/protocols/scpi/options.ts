@@ -1,6 +1,5 @@
 /** Settings of the driver `scpi`. */
 import * as z from 'zod';
-import { TorqueUnitCode } from '../../../shared/capture-settings.ts';
 import { TEDS_LINE_BYTES } from '../../teds/text.ts';
 import { pollSchema, selectionFault, selectionSchema } from '../../exchange/poll-options.ts';
 
@@ -43,7 +42,6 @@ export const ScpiOptions = z.strictObject({
   poll: pollSchema(1_000, {}).describe('How often is asked.'),
   queries: z.array(Query).min(1).max(32).default([{ text: 'READ?', values: [1] }]).describe('What is asked in each round, one after the other; their values are the channels in order.'),
   trigger: message.optional().describe('Sent before each query, for example *TRG or INIT; the query is then FETCh?.'),
-  unit: TorqueUnitCode.nullable().default(null).describe('Unit that the driver reports where the answer names none; null: the channel settings decide.'),
   identify: z.boolean().default(true).describe('Asks *IDN? first. false: for devices that do not know it; the first answer to a query then shows that it is there.'),
   setup: z.array(message).max(32).default(['*CLS']).describe('Sent once before the first query.'),
   terminators: Terminators.prefault({}),

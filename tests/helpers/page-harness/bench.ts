@@ -1,7 +1,7 @@
 /** The invented bench of Hollin & Fenn, as the page meets it. */
 import type { ChannelInfo, InstrumentInfo } from '../../../shared/wire/events.ts';
 import { channel, instrument, type FakeStation } from './fake-station.ts';
-import { clickPull, seeded, slipPull } from './pulls.ts';
+import { clickPull, pulseRun, seeded, slipPull } from './pulls.ts';
 
 export const BENCH: { instruments: InstrumentInfo[]; channels: ChannelInfo[] } = {
   instruments: [
@@ -29,4 +29,23 @@ export function workedBench(station: FakeStation, seed = 7): void {
     if (slips[i] !== undefined) station.store('bits/1', slipPull(Math.abs(slips[i]), slips[i] < 0 ? -1 : 1, random), { flags: i % 3 === 0 ? ['simulated', 'filtered-step'] : ['simulated'] });
     if (i % 4 === 1) station.store('stem/1', slipPull(20 + i, 1, random), { flags: ['calibration-overdue'] });
   });
+}
+
+/** An impulse tool and a dial wrench; the wrench's channel is also checked for its zero. */
+export const PULSE_BENCH: typeof BENCH = {
+  instruments: [instrument('impulse'), instrument('stem')],
+  channels: [
+    channel(0, 'impulse/1', 'Impulse tool', 100, 0.01, { mode: 'pulse', direction: 'cw', limits: { kind: 'absolute', target: 50, low: 46, high: 54 } }),
+    channel(1, 'stem/1', 'Stem, dial wrench', 60, 0.01, { mode: 'track', direction: 'both' }),
+  ],
+};
+
+export function workedPulseBench(station: FakeStation, seed = 7): void {
+  const random = seeded(seed);
+  for (const [count, top] of [[14, 49.5], [12, 51.2], [9, 44.1], [23, 50.4]] as const) {
+    const { pulse, ...run } = pulseRun(count, top, random);
+    station.store('impulse/1', run, { pulse });
+  }
+  station.store('stem/1', slipPull(21.4, 1, random));
+  station.store('stem/1', { ...slipPull(0.02, 1, random), value: 0.01, maximum: 0.01 }, { zeroCheck: true, flags: ['below-range'] });
 }

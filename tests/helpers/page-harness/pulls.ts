@@ -1,5 +1,7 @@
 /** Curves that look like pulls, for the page alone. They stand for nothing measured and prove nothing about capture. */
 
+import type { PulseReading } from '../../../shared/reading.ts';
+
 /** mulberry32: small, seeded, good enough for noise on a picture. */
 export function seeded(seed: number): () => number {
   let state = seed >>> 0;
@@ -48,4 +50,19 @@ function shape(rateHz: number, side: 1 | -1, random: () => number, noise: number
   const highest = (end: number): number => torque.slice(0, end).reduce((most, value) => (Math.abs(value) > Math.abs(most) ? value : most), 0);
   const maximum = highest(torque.length);
   return { rateHz, torque, cycleAt: Math.round((legs[0]![0] / 1_000) * rateHz), value: take === 'first' ? highest(firstPeakEnd) : maximum, maximum, durationMs: torque.length - 450 };
+}
+
+/** A run-down of an impulse tool: half sines, each a bit higher until the joint is tight. */
+export function pulseRun(count: number, top: number, random: () => number): Pull & { readonly pulse: PulseReading } {
+  const rateHz = 5_000;
+  const heights = Array.from({ length: count }, (_, i) => top * (1 - 0.5 * Math.exp(-i / (count / 4))) * (1 + 0.01 * (random() - 0.5)));
+  const rest = new Array<number>(rateHz / 5).fill(0);
+  const torque = [...rest, ...heights.flatMap((height) => Array.from({ length: 250 }, (_, i) => (i < 30 ? height * Math.sin((Math.PI * i) / 30) : 0) + (random() - 0.5) * 0.05)), ...rest];
+  const lasts = heights.slice(-5);
+  const highest = Math.max(...heights);
+  const durationMs = (count - 1) * 50;
+  return {
+    rateHz, torque, cycleAt: rest.length, value: highest, maximum: highest, durationMs: durationMs + 300,
+    pulse: { count, highest, last: heights.at(-1)!, meanOfLast: lasts.reduce((sum, height) => sum + height, 0) / lasts.length, meanOf: lasts.length, durationMs },
+  };
 }

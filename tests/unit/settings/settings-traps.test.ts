@@ -57,16 +57,10 @@ describe('one unit for a channel', () => {
   });
 });
 
-describe('the unit that a driver is told to report', () => {
-  const driver = (unit: string): string => `{ id: ascii-lines, options: { unit: ${unit} } }`;
-
-  it('is that of the channel, or what its deviceUnit says, and else refused before anything is sent', () => {
-    expect(faults({ driver: driver('N.m') })).toEqual([]);
-    expect(faults({ driver: driver('N.cm'), channel: 'unit: cN.m' })).toEqual([]);
-    expect(faults({ driver: driver('"[lbf_av].[ft_i]"'), channel: 'deviceUnit: "[lbf_av].[ft_i]"' })).toEqual([]);
-    expect(faults({ driver: driver('"[lbf_av].[ft_i]"'), channel: 'deviceUnit: named' })).toEqual([]);
-    expect(faults({ driver: driver('"[lbf_av].[ft_i]"') })).toEqual(['s:4:49 instruments[0].driver.options.unit: is [lbf_av].[ft_i], but the unit of the channel is N.m, and every value would be refused; allowed is the same unit, or null']);
-    expect(faults({ driver: driver('N.m'), channel: 'deviceUnit: cN.m' })).toEqual([expect.stringContaining('but its deviceUnit is cN.m')]);
+describe('the unit of the device', () => {
+  it.each(['ascii-lines', 'scpi', 'modbus-rtu', 'framed-binary', 'raw-counts'])('is said at the channel, and not to the driver %s a second time', (id) => {
+    const told = faults({ driver: `{ id: ${id}, options: { unit: N.m } }` }).filter((fault) => fault.includes('options.unit'));
+    expect(told).toEqual([expect.stringMatching(/driver\.options\.unit: is not a setting here; a channel has one unit, .* what the device sends, where it differs, stands there as "deviceUnit"$/)]);
   });
 });
 
@@ -120,15 +114,35 @@ describe('a table of calibration points', () => {
     expect(table('[[0, 0], [30, 30.02], [60, 60.05]]')).toEqual([]);
     expect(table('[[0, 0], [30, 30.02], [59.9, 60]]')).toEqual([]);
     expect(table('[[0, 0], [30, 30.02], [60, 59.9]]')).toEqual([]);
-    expect(table('[[0, 0], [30, 30.02], [50, 50.05]]')).toEqual([expect.stringMatching(/^s:7:\d+ transducer\.calibration\.curve: the table reaches clockwise to 50\.05 N\.m only, the capacity is 60 N\.m; allowed is .*beyond: flag/)]);
-    expect(table('[[0, 0], [30, 30.02], [60, 60.05]]', '', '{ mode: peak }')).toEqual([expect.stringContaining('counter-clockwise to 0 N.m only')]);
-    expect(table('[[0, 0], [30, 30.02], [60, 60.05]]', '', '{ mode: peak, direction: ccw }')).toEqual([expect.stringContaining('counter-clockwise to 0 N.m only')]);
+    expect(table('[[0, 0], [30, 30.02], [50, 50.05]]')).toEqual([expect.stringMatching(/^s:7:\d+ transducer\.calibration\.curve: ends clockwise at a true torque of 50\.05 N\.m; missing is a point at a true torque of 60 N\.m \(the capacity\) or beyond; allowed is also beyond: flag, which/)]);
     expect(table('[[-60, -60.1], [0, 0], [60, 60.05]]', '', '{ mode: peak }')).toEqual([]);
+  });
+
+  const after = (fault: string | undefined): string => fault?.replace(/^.*?calibration\.curve: /, '') ?? '';
+  const FLAG = 'beyond: flag, which gives every reading from beyond the table a flag';
+
+  it('with points of one direction only is told which are missing, and what else may be meant', () => {
+    const one = '[[0, 0], [30, 30.02], [60, 60.05]]';
+    expect(after(table(one, '', '{ mode: peak }')[0])).toBe('has no points for counter-clockwise torque, which capture.direction: both captures; missing are points up to a true torque of -60 N.m '
+      + `(the capacity) or beyond; allowed is also capture.direction: cw, where nothing else is measured, or ${FLAG}`);
+    expect(after(table('[[-60, -60.1], [0, 0]]', '', '{ mode: peak }')[0])).toContain('for clockwise torque, which capture.direction: both captures; missing are points up to a true torque of 60 N.m (the capacity) or beyond; allowed is also capture.direction: ccw,');
+    expect(after(table(one, '', '{ mode: peak, direction: ccw }')[0])).toBe('has no points for counter-clockwise torque, which capture.direction: ccw captures; missing are points up to a true torque of -60 N.m '
+      + `(the capacity) or beyond; allowed is also sign: -1, where the device counts the other way, or ${FLAG}`);
+    // Taken at its word, each way out is one.
+    expect(table(one, '', '{ mode: peak, direction: cw }')).toEqual([]);
+    expect(table(one, '', '{ mode: peak, direction: ccw }', 'sign: -1')).toEqual([]);
+    expect(table('[[-60, -60.05], [0, 0], [30, 30.02], [60, 60.05]]', '', '{ mode: peak }')).toEqual([]);
+  });
+
+  it('that ends too early on both sides is told both', () => {
+    expect(after(table('[[-40, -40.1], [0, 0], [50, 50.05]]', '', '{ mode: peak }')[0])).toBe('ends clockwise at a true torque of 50.05 N.m; missing is a point at a true torque of 60 N.m (the capacity) or beyond; '
+      + `it ends counter-clockwise at a true torque of -40.1 N.m; missing is a point at a true torque of -60 N.m (the capacity) or beyond; allowed is also ${FLAG}`);
+    expect(after(table('[[0, 0], [50, 50.05]]', '', '{ mode: peak }')[0])).toMatch(/^ends clockwise at .*; it has no points for counter-clockwise torque, .* -60 N\.m/);
   });
 
   it('of a device that counts the other way covers the other side', () => {
     expect(table('[[0, 0], [60, 60.05]]', '', '{ mode: peak, direction: ccw }', 'sign: -1')).toEqual([]);
-    expect(table('[[0, 0], [60, 60.05]]', '', '{ mode: peak, direction: cw }', 'sign: -1')).toEqual([expect.stringContaining('the table reaches clockwise to 0')]);
+    expect(table('[[0, 0], [60, 60.05]]', '', '{ mode: peak, direction: cw }', 'sign: -1')).toEqual([expect.stringMatching(/has no points for clockwise torque, .* up to a true torque of -60 N\.m .*also sign: 1, where/)]);
   });
 
   it('that ends before is taken where the readings from beyond are to be flagged', () => {

@@ -52,8 +52,8 @@ describe('one number per line', () => {
     expect(decode({ separator: ',', encoding: 'latin1' }, Uint8Array.of(0x31, 0x2c, 0xff))).toEqual([value(1)]);
   });
 
-  it('has the unit of the settings, null when they name none', () => {
-    expect(decode({ unit: 'cN.m' }, '5')).toEqual([value(5, 0, 'cN.m')]);
+  it('names no unit: the channel says which it is', () => {
+    expect(decode({}, '5')).toEqual([value(5, 0, null)]);
   });
 });
 
@@ -62,8 +62,8 @@ describe('a unit in the line', () => {
     expect(decode({}, line)).toEqual([value(12.5, 0, unit)]);
   });
 
-  it('stands before that of the settings', () => {
-    expect(decode({ unit: 'N.m' }, '12.5 cNm', '12.5')).toEqual([value(12.5, 0, 'cN.m'), value(12.5, 0, 'N.m')]);
+  it('holds for its own line', () => {
+    expect(decode({}, '12.5 cNm', '12.5')).toEqual([value(12.5, 0, 'cN.m'), value(12.5, 0, null)]);
   });
 
   it('in its own column', () => {

@@ -29,37 +29,30 @@ describe('a unit in a column that no setting names', () => {
   const columns = { separator: ';' };
 
   it('is taken when it stands behind the torque, and told once', () => {
-    const seen = read({ ...columns, unit: 'N.m' }, '1.5;cNm', '1.6;cNm', '1.7;cNm');
+    const seen = read(columns, '1.5;cNm', '1.6;cNm', '1.7;cNm');
     expect(seen.units).toEqual(['cN.m', 'cN.m', 'cN.m']);
-    expect(seen.told).toEqual(['0 UNIT_UNNAMED the line names the unit cN.m in column 2, the settings say N.m; the unit of the line is taken']);
+    expect(seen.told).toEqual(['0 UNIT_UNNAMED the line names the unit cN.m in column 2, which no option of the driver names; the unit of the line is taken']);
   });
 
   it.each(TORQUE_UNITS.flatMap(({ ucum, spellings }) => spellings.map((spelling) => [spelling, ucum])))('%s', (spelling, ucum) => {
-    const other = ucum === 'N.m' ? 'cN.m' : 'N.m';
-    const seen = read({ ...columns, unit: other }, `1.5;${spelling}`);
+    const seen = read(columns, `1.5;${spelling}`);
     expect([seen.units, seen.told.length]).toEqual([[ucum], 1]);
   });
 
-  it('is told where the settings of the driver name none, because it then decides', () => {
-    const seen = read(columns, '1.5;lbf-in', '2.5;lbf-in');
-    expect(seen.units).toEqual(['[lbf_av].[in_i]', '[lbf_av].[in_i]']);
-    expect(seen.told).toEqual([expect.stringContaining('the settings of the driver name none')]);
-  });
-
-  it('is not worth a word when it is the one that is set', () => {
-    expect(read({ ...columns, unit: 'N.m' }, '1.5;Nm', '1.6;N·m')).toEqual({ units: ['N.m', 'N.m'], told: [], faults: 0 });
+  it('is not worth a word when its column is named', () => {
+    expect(read({ separator: ';', channels: [{ column: 1, unitColumn: 2 }] }, '1.5;Nm', '1.6;N·m')).toEqual({ units: ['N.m', 'N.m'], told: [], faults: 0 });
   });
 
   it('changes from line to line as the device says, each unit told once', () => {
-    const seen = read({ ...columns, unit: 'N.m' }, '1.5;Nm', '150;cNm', '1.6;Nm', '160;cNm', '1600;mNm');
+    const seen = read(columns, '1.5;Nm', '150;cNm', '1.6;Nm', '160;cNm', '1600;mNm');
     expect(seen.units).toEqual(['N.m', 'cN.m', 'N.m', 'cN.m', 'mN.m']);
-    expect(seen.told).toHaveLength(2);
+    expect(seen.told).toHaveLength(3);
   });
 
   it('is the whole line\'s where it stands first or behind a word', () => {
-    expect(read({ separator: ';', channels: [{ column: 2 }], unit: 'N.m' }, 'cNm;1.5').units).toEqual(['cN.m']);
-    expect(read({ separator: ';', channels: [{ column: 1, statusColumn: 2 }], status: { good: ['OK'] }, unit: 'N.m' }, '1.5;OK;cNm').units).toEqual(['cN.m']);
-    expect(read({ ...columns, channels: [{ column: 1 }, { column: 2 }], unit: 'N.m' }, '1;2;;cNm').units).toEqual(['cN.m', 'cN.m']);
+    expect(read({ separator: ';', channels: [{ column: 2 }] }, 'cNm;1.5').units).toEqual(['cN.m']);
+    expect(read({ separator: ';', channels: [{ column: 1, statusColumn: 2 }], status: { good: ['OK'] } }, '1.5;OK;cNm').units).toEqual(['cN.m']);
+    expect(read({ ...columns, channels: [{ column: 1 }, { column: 2 }] }, '1;2;;cNm').units).toEqual(['cN.m', 'cN.m']);
   });
 
   it('goes with its own channel', () => {
@@ -69,25 +62,25 @@ describe('a unit in a column that no setting names', () => {
   });
 
   it('behind a number of nobody is told and not taken', () => {
-    const seen = read({ ...columns, unit: 'N.m' }, '1.5;15.3;kgf.cm', '1.5;15.3;kgf.cm');
-    expect(seen.units).toEqual(['N.m', 'N.m']);
+    const seen = read(columns, '1.5;15.3;kgf.cm', '1.5;15.3;kgf.cm');
+    expect(seen.units).toEqual([null, null]);
     expect(seen.told).toEqual([expect.stringContaining('nobody can tell whose')]);
   });
 
   it('is not taken when the line names two', () => {
-    const seen = read({ separator: ';', channels: [{ column: 3 }], unit: 'N.m' }, 'Nm;cNm;1.5');
-    expect([seen.units, seen.told.length]).toEqual([['N.m'], 0]);
-    expect(read({ separator: ';', channels: [{ column: 3 }], unit: 'N.m' }, 'kgf.m;cNm;1.5')).toMatchObject({ units: ['N.m'], told: [expect.stringContaining('not taken')] });
+    const seen = read({ separator: ';', channels: [{ column: 3 }] }, 'Nm;cNm;1.5');
+    expect([seen.units, seen.told.length]).toEqual([[null], 1]);
+    expect(read({ separator: ';', channels: [{ column: 3 }] }, 'kgf.m;cNm;1.5')).toMatchObject({ units: [null], told: [expect.stringContaining('not taken')] });
   });
 
   it('does not override the unit that stands beside the torque', () => {
-    expect(read({ ...columns, unit: 'N.m' }, '1.5 mNm;cNm')).toEqual({ units: ['mN.m'], told: [], faults: 0 });
+    expect(read(columns, '1.5 mNm;cNm')).toEqual({ units: ['mN.m'], told: [], faults: 0 });
     expect(read({ separator: ';', channels: [{ column: 1, unitColumn: 3 }] }, '1.5;cNm;mNm')).toEqual({ units: ['mN.m'], told: [], faults: 0 });
   });
 
   it('is seen in columns between spaces, and where each line has one channel', () => {
-    expect(read({ separator: ' ', unit: 'N.m' }, '1.5   cNm').units).toEqual(['cN.m']);
-    expect(read({ separator: ';', channels: [{ column: 2 }], lineChannel: { column: 1, names: ['A', 'B'] }, unit: 'N.m' }, 'B;1.5;cNm').units).toEqual(['cN.m']);
+    expect(read({ separator: ' ' }, '1.5   cNm').units).toEqual(['cN.m']);
+    expect(read({ separator: ';', channels: [{ column: 2 }], lineChannel: { column: 1, names: ['A', 'B'] } }, 'B;1.5;cNm').units).toEqual(['cN.m']);
   });
 });
 
@@ -96,25 +89,26 @@ describe('words that are no torque unit', () => {
 
   it.each(words)('%s is passed over without a word, again and again', (word) => {
     const lines = Array.from({ length: 3 }, () => `1.5;${word}`);
-    expect(read({ separator: ';', encoding: 'utf8', unit: 'N.m' }, ...lines)).toEqual({ units: ['N.m', 'N.m', 'N.m'], told: [], faults: 0 });
+    expect(read({ separator: ';', encoding: 'utf8' }, ...lines)).toEqual({ units: [null, null, null], told: [], faults: 0 });
   });
 
   it('do not hide a unit that comes after them', () => {
     const many = Array.from({ length: 200 }, (_, i) => `1.5;S${i};x${i}`);
-    expect(read({ separator: ';', unit: 'N.m' }, ...many, '1.5;S1;x1', '1.5;cNm;x1').units.at(-1)).toBe('cN.m');
+    expect(read({ separator: ';' }, ...many, '1.5;S1;x1', '1.5;cNm;x1').units.at(-1)).toBe('cN.m');
   });
 });
 
 describe('a group of a pattern that is not called unit', () => {
   it('is taken and told when it catches one', () => {
-    const seen = read({ pattern: '^(?<value>[-+\\d.]+) (?<dimension>\\S+) (\\S+)$', unit: 'N.m' }, '1.5 cNm OK', '1.6 cNm OK', '1.7 Nm OK');
+    const seen = read({ pattern: '^(?<value>[-+\\d.]+) (?<dimension>\\S+) (\\S+)$' }, '1.5 cNm OK', '1.6 cNm OK', '1.7 Nm OK');
     expect(seen.units).toEqual(['cN.m', 'cN.m', 'N.m']);
-    expect(seen.told).toEqual([expect.stringContaining('a group that is not called "unit"')]);
-    expect(read({ pattern: '^(?<value>[-+\\d.]+) (\\S+)$', unit: 'N.m' }, '1.5 cNm').units).toEqual(['cN.m']);
+    const told = expect.stringContaining('a group that is not called "unit"') as unknown;
+    expect(seen.told).toEqual([told, told]);
+    expect(read({ pattern: '^(?<value>[-+\\d.]+) (\\S+)$' }, '1.5 cNm').units).toEqual(['cN.m']);
   });
 
   it('does not matter beside a group that is', () => {
-    expect(read({ pattern: '^(?<value>[-+\\d.]+) (?<unit>\\S+) (?<other>\\S+)$', unit: 'N.m' }, '1.5 mNm cNm', '1.5 mNm mNm')).toEqual({ units: ['mN.m', 'mN.m'], told: [], faults: 0 });
+    expect(read({ pattern: '^(?<value>[-+\\d.]+) (?<unit>\\S+) (?<other>\\S+)$' }, '1.5 mNm cNm', '1.5 mNm mNm')).toEqual({ units: ['mN.m', 'mN.m'], told: [], faults: 0 });
   });
 });
 
@@ -123,7 +117,7 @@ describe('the driver', () => {
     for (const isAsked of [false, true]) {
       const { link, far } = createMemoryLink(systemClock);
       if (isAsked) far.onWrite(() => far.deliver('1.5;cNm\n'));
-      const options = AsciiLinesOptions.parse({ separator: ';', unit: 'N.m', ...(isAsked && { poll: { request: 'M', rateHz: 100 } }) });
+      const options = AsciiLinesOptions.parse({ separator: ';', ...(isAsked && { poll: { request: 'M', rateHz: 100 } }) });
       const session = asciiLines.createSession({ options, link, clock: systemClock, signal: new AbortController().signal });
       const events: DriverEvent[] = [];
       const three = new Promise<void>((resolve) => session.events$.subscribe((event) => events.push(event) >= 3 && resolve()));
