@@ -120,7 +120,9 @@ describe('the driver', () => {
       const options = AsciiLinesOptions.parse({ separator: ';', ...(isAsked && { poll: { request: 'M', rateHz: 100 } }) });
       const session = asciiLines.createSession({ options, link, clock: systemClock, signal: new AbortController().signal });
       const events: DriverEvent[] = [];
-      const three = new Promise<void>((resolve) => session.events$.subscribe((event) => events.push(event) >= 3 && resolve()));
+      // A busy machine may miss a turn of asking, which is told too.
+      const isOf = (event: DriverEvent): boolean => event.kind === 'values' || event.error.code === 'UNIT_UNNAMED';
+      const three = new Promise<void>((resolve) => session.events$.subscribe((event) => void (isOf(event) && events.push(event) >= 3 && resolve())));
       await session.start();
       if (!isAsked) for (let i = 0; i < 3; i++) far.deliver('1.5;cNm\n');
       await three;
