@@ -24,7 +24,7 @@ const FORMS: readonly Input[] = [
   { decimal: 'comma' },
   { encoding: 'latin1' },
   { encoding: 'utf8' },
-  { unit: 'cN.m', separator: ' ', channels: [{ column: 1, unitColumn: 2, statusColumn: 3 }], status: { good: ['OK'], overload: ['OVER'] } },
+  { separator: ' ', channels: [{ column: 1, unitColumn: 2, statusColumn: 3 }], status: { good: ['OK'], overload: ['OVER'] } },
   { separator: '\t', channels: [{ column: 2, unitColumn: 1 }, { column: 3, statusColumn: 4 }], status: { good: ['OK', 'e5'], unstable: ['T'] } },
   { separator: ';', channels: [{ column: 3 }, { column: 1, unitColumn: 2 }], status: { good: ['OK'], overload: ['OVER'] }, decimal: 'comma' },
   { separator: ';', lineChannel: { column: 1, names: ['A', 'B'] }, channels: [{ column: 2, unitColumn: 3 }] },

@@ -25,7 +25,6 @@ describe('the options', () => {
     [{ lineChannel: { column: 2, names: ['A', 'A'] } }, 'lineChannel.names: '],
     [{ lineChannel: { names: ['A'] }, pattern: '(?<value>x)' }, 'pattern: '],
     [{ delimiter: '→' }, 'delimiter: '],
-    [{ unit: 'furlong' }, 'unit: '],
     [{ maxLineBytes: 1e9 }, 'maxLineBytes: '],
     [{ commands: { identify: { send: 'ID', answer: '(a+)+' } } }, 'commands.identify.answer: '],
   ])('are refused with their place: %j', (options, start) => {
