@@ -37,8 +37,6 @@ export class ArrivalFit {
   #binBest: ArrivalPoint | null = null;
   /** Lateness of the last closed bins against the line as it was, ms. */
   #lateness: number[] = [];
-  /** The greatest of them: asked for at every arrival. */
-  #usualLatenessMs = 0;
   #firstAtMs: number | null = null;
   #arrivals = 0;
   #isEstablished = false;
@@ -86,7 +84,9 @@ export class ArrivalFit {
 
   /** How late the best arrivals of the last second were at most, ms. */
   get usualLatenessMs(): number {
-    return this.#usualLatenessMs;
+    let most = 0;
+    for (const late of this.#lateness) if (late > most) most = late;
+    return most;
   }
 
   /** Since the first arrival of the line, ms. */
@@ -117,14 +117,9 @@ export class ArrivalFit {
     this.#binEndMs = state.binEndMs;
     this.#binBest = state.binBest;
     this.#lateness = state.lateness;
-    this.#noteLateness();
     this.#firstAtMs = state.firstAtMs;
     this.#arrivals = state.arrivals;
     this.#isEstablished = state.isEstablished;
-  }
-
-  #noteLateness(): void {
-    this.#usualLatenessMs = Math.max(0, ...this.#lateness);
   }
 
   #late(point: ArrivalPoint): number {
@@ -134,7 +129,6 @@ export class ArrivalFit {
   #forget(): void {
     this.#bins = [];
     this.#lateness = [];
-    this.#noteLateness();
     this.#binBest = null;
     this.#binEndMs = -Infinity;
   }
@@ -164,7 +158,6 @@ export class ArrivalFit {
       this.#lateness = [];
       this.#anchor = { n: this.#anchor.n, at: this.#anchor.at + stepMs };
     }
-    this.#noteLateness();
     this.#refit(atMs);
     return stepMs;
   }
