@@ -141,15 +141,15 @@ export class AsciiLinesCodec {
       sink.fault(null, 'FRAME_UNREADABLE', text === '' ? 'an empty line' : `no torque in ${quoted(text)}`);
       return;
     }
-    const told: ShapeField[] = [];
+    const told: ShapeField[] | null = this.#shapes && [];
     for (const { channel, field } of results.fields) {
       if (field.kind === 'value') {
         const unit = field.unit ?? this.#unitOf(channel, results.unnamed, sink);
         sink.value(channel, field.value, unit, field.status);
-        told.push({ channel, value: field.value, unit, status: field.status });
+        told?.push({ channel, value: field.value, unit, status: field.status });
       } else sink.fault(channel, field.code, field.message);
     }
-    if (told.length === results.fields.length && results.unnamed.length === 0) this.#shapes?.learn(bytes, start, end, told);
+    if (told?.length === results.fields.length && results.unnamed.length === 0) this.#shapes!.learn(bytes, start, end, told);
   }
 
   /** Of a torque that has none beside it. The line's word counts wherever it stands. */

@@ -33,7 +33,7 @@ interface Place {
 }
 
 const MOST_SHAPES = 8;
-/** So many lines were remembered and none came again: something else in them changes, such as a counter. */
+/** So many lines went the long way and none came again: something else in them changes, such as a counter. No more is remembered then. */
 const MOST_IN_VAIN = 64;
 const SPACE = 0x20;
 const TAB = 0x09;
@@ -86,6 +86,10 @@ export class LineShapes {
   /** @param fields what the long way made of the line, all values */
   learn(bytes: Uint8Array, start: number, end: number, fields: readonly ShapeField[]): void {
     if (this.#inVain > MOST_IN_VAIN) return;
+    if (++this.#inVain > MOST_IN_VAIN) {
+      this.#shapes = [];
+      return;
+    }
     const places = this.#places(bytes, start, end);
     if (places === null || places.length !== fields.length) return;
     const around: Uint8Array[] = [];
@@ -97,7 +101,6 @@ export class LineShapes {
       at = to;
     }
     around.push(bytes.slice(at, end));
-    this.#inVain++;
     this.#latest = this.#shapes.length < MOST_SHAPES ? this.#shapes.length : (this.#latest + 1) % MOST_SHAPES;
     this.#shapes[this.#latest] = { around, order: places.map(({ field }) => field), fields };
   }
