@@ -1,5 +1,5 @@
 import { spawnSync } from 'node:child_process';
-import { readFileSync, writeFileSync } from 'node:fs';
+import { readFileSync, statSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import fc from 'fast-check';
@@ -11,6 +11,7 @@ import { ManualClock } from '../helpers/manual-clock.ts';
 import { inProcess, torsiond } from '../helpers/run-torsiond.ts';
 import { tempFolder } from '../helpers/temp-folder.ts';
 import { csvText, pullTorque, withNoise } from '../helpers/traces.ts';
+import { waitUntil } from '../helpers/wait-until.ts';
 
 const ENTRY = fileURLToPath(new URL('../../daemon/torsiond.mjs', import.meta.url));
 const THREE_PULLS = [
@@ -27,6 +28,9 @@ function file(text: string | Uint8Array, name = 'a.csv'): string {
 
 const objects = (stdout: string): Record<string, unknown>[] => stdout.split('\n').filter((line) => line !== '').map((line) => JSON.parse(line) as Record<string, unknown>);
 
+/** A recorder writes what it has four times a second. */
+const WRITTEN_EVERY_MS = 500;
+
 /** The same torque as an instrument would send it, recorded: lines in chunks of some milliseconds. */
 async function recording(values: readonly number[], channel: object = {}, piecesMs = 7, line = (value: number, _i: number): string => value.toFixed(4)): Promise<string> {
   const path = join(tempFolder(), 'a.mcap');
@@ -39,10 +43,17 @@ async function recording(values: readonly number[], channel: object = {}, pieces
   const connection = recorder.connection(instrument, 1);
   // The driver drops what stands before the first line end, because it may be half a line.
   connection.chunk({ data: Buffer.from('\n'), atMs: 5_000 });
+  let writtenMs = 0;
+  let size = 0;
   for (let at = 0; at < values.length; at += piecesMs) {
     connection.chunk({ data: Buffer.from(values.slice(at, at + piecesMs).map((value, i) => `${line(value, at + i)}\n`).join('')), atMs: 5_001 + at + piecesMs });
     clock.advance(piecesMs);
     await new Promise((resolve) => setImmediate(resolve));
+    if (at - writtenMs < WRITTEN_EVERY_MS) continue;
+    // What was due is in the file, on a slow disk too: so the file has the same parts each time.
+    writtenMs = at;
+    await waitUntil(() => statSync(path).size > size, 'the recording to grow');
+    ({ size } = statSync(path));
   }
   await recorder.close();
   return path;

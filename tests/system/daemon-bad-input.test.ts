@@ -115,10 +115,12 @@ describe('the daemon under nonsense', () => {
     const random = seeded(3);
     const garbage = Uint8Array.from({ length: 64 * 1_024 }, () => Math.floor(random() * 256));
     const before = { memory: on.daemon.residentBytes(), neighbour: on.neighbour.length };
-    const most = await pour(on, GARBAGE_BYTES, () => garbage.subarray(Math.floor(random() * 1_000)));
+    const faults = (): Promise<number> => on.metric('torsiond_instrument_frame_faults_total{instrument="bad"}');
+    let most = 0;
+    do most = Math.max(most, await pour(on, GARBAGE_BYTES, () => garbage.subarray(Math.floor(random() * 1_000))));
+    while (!(await faults() > 1_000));
     expect(most - before.memory).toBeLessThan(MEMORY_BOUND);
     await waitUntil(() => on.states.some(({ instrument }) => /^FRAME_(UNREADABLE|TOO_LONG)$/.test(instrument.fault?.code ?? '')), 'the fault to be told');
-    expect(await on.metric('torsiond_instrument_frame_faults_total{instrument="bad"}')).toBeGreaterThan(1_000);
     expect(on.ofBad()).toEqual([]);
     expectNeighbourWell(on, before.neighbour);
     await recovers(on, 31);
@@ -128,10 +130,12 @@ describe('the daemon under nonsense', () => {
     const on = await bench();
     const digits = Buffer.from('4'.repeat(64 * 1_024));
     const before = { memory: on.daemon.residentBytes(), neighbour: on.neighbour.length };
-    const most = await pour(on, LINE_BYTES, () => digits);
+    // What is sent while the gateway closes and opens a port that never says anything is not there to be counted.
+    const discarded = (): Promise<number> => on.metric('torsiond_instrument_discarded_bytes_total{instrument="bad"}');
+    let most = 0;
+    while (!(await discarded() >= LINE_BYTES)) most = Math.max(most, await pour(on, LINE_BYTES / 5, () => digits));
     expect(most - before.memory).toBeLessThan(MEMORY_BOUND);
     await waitUntil(() => on.states.some(({ instrument }) => instrument.fault?.code === 'FRAME_TOO_LONG'), 'the fault to be told');
-    expect(await on.metric('torsiond_instrument_discarded_bytes_total{instrument="bad"}')).toBeGreaterThan(LINE_BYTES * 0.9);
     expect(on.ofBad()).toEqual([]);
     expectNeighbourWell(on, before.neighbour);
     await recovers(on, 32);
