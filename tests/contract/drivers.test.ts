@@ -90,14 +90,14 @@ describe('framed-binary, COBS and floats', () => {
   const frame = (hex: string): Uint8Array => encodeCobs(Buffer.from(hex.replace(/ /g, ''), 'hex'));
   describeDriver({
     driver: framedBinary,
-    options: FramedBinaryOptions.parse({ framing: { kind: 'cobs', maxBytes: 16 }, channels: [{ at: 1, type: 'f32' }], unit: 'cN.m' }),
+    options: FramedBinaryOptions.parse({ framing: { kind: 'cobs', maxBytes: 16 }, channels: [{ at: 1, type: 'f32' }] }),
     wrongOptions: { framing: { kind: 'cobs' }, channels: [{ at: 1, type: 'float' }] },
     resync: Uint8Array.of(0), bad: frame('01 02'),
     vectors: [
       { bytes: frame('01 42c80000'), values: ['100'] },
       { bytes: frame('02 c1480000'), values: ['-12.5'] },
       { bytes: frame('03 7fc00000'), values: [null] },
-      { bytes: frame('04 3f800000'), values: ['1'], units: ['cN.m'], status: [0] },
+      { bytes: frame('04 3f800000'), values: ['1'], status: [0] },
     ],
     command: { command: { kind: 'send', text: 'a5 01' }, isWritten: (message) => Buffer.from(message).toString('hex') === 'a501' },
   }, { describe, it });

@@ -51,7 +51,7 @@ describe('instruments that are unplugged under torque', () => {
       else meter.release();
       await waitUntil(() => witness.stored.length === 1, `${meter.id} to give a reading`);
       expect(witness.stored[0]!.reading).toMatchObject({ value: 30, epoch: plan[i]!.times + 1 });
-      expect(witness.interrupted.length).toBe(plan[i]!.times);
+      expect(witness.interrupted.length).toBeGreaterThanOrEqual(plan[i]!.times);
     }));
     client.close();
     expect(await daemon.stop()).toBe(0);
